@@ -1,0 +1,2 @@
+// Package colour computes colour from spectra and the differences between colours.
+package colour
