@@ -132,6 +132,11 @@ func (s State) consequences(c Command) ([]Body, error) {
 		return s.acceptPourOff(b)
 	case Moved:
 		return s.acceptMove(b)
+	case Rezeroed:
+		if !s.Placed {
+			return nil, refuse(NotNow, "There is no cup on the scale yet.")
+		}
+		return []Body{b}, s.checkReading(b.Reading)
 	case Shaken:
 		if s.Index(b.Key) < 0 {
 			return nil, refuse(NotNow, "That toner is not in this batch.")

@@ -36,6 +36,7 @@ const (
 	KindDrawn        Kind = "drawn"
 	KindPouredOff    Kind = "poured_off"
 	KindMoved        Kind = "moved"
+	KindRezeroed     Kind = "rezeroed"
 	KindShaken       Kind = "shaken"
 	KindTakenOver    Kind = "taken_over"
 	KindActivated    Kind = "activated"
@@ -246,6 +247,12 @@ type Moved struct {
 	Full  gram.Mass `json:"full"`
 }
 
+// Rezeroed says that the cup is as it was and the display was not: somebody pressed tare, or the scale was switched off.
+// Reading is the gross reading that now stands for what was last known to be in the cup.
+type Rezeroed struct {
+	Reading gram.Mass `json:"reading"`
+}
+
 // Shaken says that a flake toner's tin was shaken.
 type Shaken struct {
 	Key Key `json:"key"`
@@ -294,6 +301,7 @@ func (Stirred) Kind() Kind      { return KindStirred }
 func (Drawn) Kind() Kind        { return KindDrawn }
 func (PouredOff) Kind() Kind    { return KindPouredOff }
 func (Moved) Kind() Kind        { return KindMoved }
+func (Rezeroed) Kind() Kind     { return KindRezeroed }
 func (Shaken) Kind() Kind       { return KindShaken }
 func (TakenOver) Kind() Kind    { return KindTakenOver }
 func (Activated) Kind() Kind    { return KindActivated }
@@ -313,6 +321,7 @@ func (Stirred) version() int      { return 1 }
 func (Drawn) version() int        { return 1 }
 func (PouredOff) version() int    { return 1 }
 func (Moved) version() int        { return 1 }
+func (Rezeroed) version() int     { return 1 }
 func (Shaken) version() int       { return 1 }
 func (TakenOver) version() int    { return 1 }
 func (Activated) version() int    { return 1 }
@@ -344,6 +353,7 @@ var decoders = map[Kind][]func([]byte) (Body, error){
 	KindDrawn:        {decode[Drawn]},
 	KindPouredOff:    {decode[PouredOff]},
 	KindMoved:        {decode[Moved]},
+	KindRezeroed:     {decode[Rezeroed]},
 	KindShaken:       {decode[Shaken]},
 	KindTakenOver:    {decode[TakenOver]},
 	KindActivated:    {decode[Activated]},

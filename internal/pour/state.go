@@ -219,7 +219,7 @@ func (s State) lastUndoable() int {
 	for i := len(s.live) - 1; i >= 0; i-- {
 		switch s.live[i].Body.Kind() {
 		case KindHeld, KindTakenOver, KindShaken:
-			continue
+			continue // they book nothing
 		case KindPoured, KindLiftedOut, KindReattributed, KindCorrected, KindReduced:
 			return i
 		default: // stirred, drawn, poured off, activated and the rest cannot be undone, nor anything before them
@@ -378,6 +378,8 @@ func (s *State) apply(e Event) error {
 		s.stirLayers()
 		s.Cup, s.CupReading, s.Last, s.Held = b.Cup, b.Empty, b.Full, nil
 		s.Pending, s.NewCup, s.Placed = "", nil, true
+	case Rezeroed:
+		s.rezero(b)
 	case Shaken:
 		shaken := make(map[Key]time.Time, len(s.ShakenAt)+1)
 		for k, t := range s.ShakenAt {
@@ -583,6 +585,21 @@ func (s *State) correct(b Corrected) {
 		for i := range s.Components {
 			s.Components[i].Held = 0
 		}
+	}
+}
+
+// rezero shifts every kept reading, so that the new display stands for the same cup.
+func (s *State) rezero(b Rezeroed) {
+	known := s.Last
+	if s.Held != nil {
+		known = *s.Held
+	}
+	shift := b.Reading - known
+	s.CupReading += shift
+	s.Last += shift
+	if s.Held != nil {
+		r := b.Reading
+		s.Held = &r
 	}
 }
 
