@@ -2,16 +2,16 @@ package pour
 
 import "pourbook/internal/gram"
 
-// Mark says where a reading stands within the open step.
-type Mark string
+// Zone says where a reading stands within the open step.
+type Zone string
 
-// The marks, each a word and a shape on the screen.
+// The zones, each a word and a shape on the screen.
 const (
-	MarkPour   Mark = "pour"
-	MarkSlowly Mark = "slowly"
-	MarkStop   Mark = "stop"
-	MarkOver   Mark = "over"
-	MarkLifted Mark = "lifted" // the reading fell: the cup is off, or something was taken out
+	ZonePour   Zone = "pour"
+	ZoneSlowly Zone = "slowly"
+	ZoneStop   Zone = "stop"
+	ZoneOver   Zone = "over"
+	ZoneLifted Zone = "lifted" // the reading fell: the cup is off, or something was taken out
 )
 
 // liftedBy is how far a reading must fall below the last booked one before the cup counts as lifted: more than a
@@ -19,25 +19,25 @@ const (
 const liftedBy = 3 * gram.Gram
 
 // At returns where a gross reading stands in the open step, and the grams still to pour (below zero: too much).
-func (s State) At(gross gram.Mass) (Mark, gram.Mass) {
+func (s State) At(gross gram.Mass) (Zone, gram.Mass) {
 	step, ok := s.Open()
 	if !ok {
-		return MarkStop, 0
+		return ZoneStop, 0
 	}
 	division := s.Plan.Balance.At(gross)
 	net := gross - s.Last
 	left := step.Aim - net
 	switch {
 	case net < -max(liftedBy, 5*division):
-		return MarkLifted, step.Aim
+		return ZoneLifted, step.Aim
 	case left < -step.Tolerance:
-		return MarkOver, left
+		return ZoneOver, left
 	case left <= division:
-		return MarkStop, left
+		return ZoneStop, left
 	case left <= max(10*division, step.Aim/10):
-		return MarkSlowly, left
+		return ZoneSlowly, left
 	}
-	return MarkPour, left
+	return ZonePour, left
 }
 
 // Enough reports whether the open step may be booked at a gross reading without leaving a rest.
