@@ -1,0 +1,127 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"pourbook/internal/gram"
+	"pourbook/internal/pour"
+	"pourbook/internal/scale"
+)
+
+// Tap is what a person at a screen asked for. Where its event needs a reading, a tap names one: Serial of a reading
+// that the screen showed, or Typed where the mixer reads the display and types it. It never carries grams of its own
+// while a scale is connected.
+type Tap struct {
+	pour.Command
+	Serial uint64
+	Typed  *gram.Mass
+}
+
+// How old a named reading may be. Older ones come from a tablet that was away.
+const freshReading = 20 * time.Second
+
+// Do records what a tap asks for and tells every screen. It returns the cup as it then is; with a *pour.Refusal,
+// the cup as it is instead.
+func (b *Bench) Do(ctx context.Context, batch string, t Tap) (pour.State, error) {
+	body, err := b.withReading(batch, t)
+	if err != nil {
+		return pour.State{}, err
+	}
+	t.Body = body
+	state, err := b.recorder.Record(ctx, batch, t.Command)
+	if err != nil {
+		return state, err
+	}
+	b.mu.Lock()
+	b.patience = false
+	b.accepted = time.Time{}
+	if b.active == "" {
+		b.active = batch
+	}
+	b.mu.Unlock()
+	b.Publish(state)
+	return state, nil
+}
+
+// withReading puts the reading that a tap names into the body of its event.
+func (b *Bench) withReading(batch string, t Tap) (pour.Body, error) {
+	place, needs := readingPlace(t.Body)
+	if !needs {
+		return t.Body, nil
+	}
+	if t.Typed != nil {
+		return place(*t.Typed), nil
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	r := b.ring[t.Serial%keepReading]
+	switch {
+	case b.active != "" && b.active != batch:
+		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "Another cup is on this scale. Bring this batch to the bench first."}
+	case b.lost:
+		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "The scale is lost. Check its cable and its power, or type the reading."}
+	case t.Serial == 0 || r.Serial != t.Serial || b.now().Sub(r.At) > freshReading:
+		return nil, &pour.Refusal{Reason: pour.Stale, Sentence: "That reading is from a while ago. Look at the scale and tap again."}
+	case r.Status == scale.WrongUnit:
+		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "The scale does not show grams. Switch it to g and tap again."}
+	case r.Status != scale.OK:
+		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: fmt.Sprintf("The scale is %s. Nothing was booked.", r.Status)}
+	case !r.Stable:
+		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "The scale is still moving. Wait a moment and tap again."}
+	}
+	return place(r.Mass), nil
+}
+
+// readingPlace returns how to put a reading into a body, for the bodies that have one.
+func readingPlace(body pour.Body) (func(gram.Mass) pour.Body, bool) {
+	switch e := body.(type) {
+	case pour.CupPlaced:
+		return func(m gram.Mass) pour.Body { e.Reading = m; return e }, true
+	case pour.Poured:
+		return func(m gram.Mass) pour.Body { e.Reading = m; return e }, true
+	case pour.LiftedOut:
+		return func(m gram.Mass) pour.Body { e.Reading = m; return e }, true
+	case pour.PouredOff:
+		return func(m gram.Mass) pour.Body { e.Reading = m; return e }, true
+	case pour.Moved:
+		return func(m gram.Mass) pour.Body { e.Full = m; return e }, true
+	case pour.Rezeroed:
+		return func(m gram.Mass) pour.Body { e.Reading = m; return e }, true
+	case pour.Drawn:
+		return func(m gram.Mass) pour.Body { e.Reading = m; return e }, e.Mass == 0
+	}
+	return nil, false
+}
+
+// Wait stops the acceptance of the open step until the next tap.
+func (b *Bench) Wait(batch string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.active == batch {
+		b.patience = true
+		b.tellLive()
+	}
+}
+
+// Bring makes a batch the one whose cup is on this scale. What was accepted by itself before is left alone: after a
+// change, or after a restart in mid-step, the first acceptance needs a tap.
+func (b *Bench) Bring(state pour.State) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.active == state.Batch {
+		return
+	}
+	b.active, b.still, b.accepted = state.Batch, still{}, time.Time{}
+	b.patience = state.Held != nil
+	b.keep(state)
+	b.tellLive()
+}
+
+// Active returns the batch whose cup is on the scale, or "".
+func (b *Bench) Active() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.active
+}
