@@ -34,7 +34,11 @@ func NewKeypad(balance gram.Balance) *Keypad {
 // A weight typed while nobody reads waits for the next Read.
 // What this scale cannot show is refused: a weight between its divisions or beyond its maximum.
 func (k *Keypad) Type(m gram.Mass) (Reading, error) {
-	if m.Abs() > gram.MaxMass || (k.balance.Max > 0 && m.Abs() > k.balance.Max) {
+	most := gram.MaxMass
+	if k.balance.Max > 0 {
+		most = k.balance.Max
+	}
+	if m > most || m < -most {
 		return Reading{}, fmt.Errorf("%s g is more than this scale can carry: look at the display again and type what it shows", m.Show(k.balance.Division))
 	}
 	if d := k.balance.At(m); d > 0 && m%d != 0 {

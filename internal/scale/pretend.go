@@ -312,7 +312,7 @@ func (p *Pretend) Stop() {
 // Over makes the next pour end m over its target, or short of it where m is negative, to within the last drop.
 func (p *Pretend) Over(m gram.Mass) error {
 	return p.act(func() error {
-		if m.Abs() > gram.MaxMass {
+		if m > gram.MaxMass || m < -gram.MaxMass {
 			return fmt.Errorf("%v over is more than any pour: give a mass that fits on the scale", m)
 		}
 		p.over = &m
