@@ -312,7 +312,7 @@ func TestPretendFaults(t *testing.T) {
 		p.Sleep()
 		r := last(read(1))
 		assert.Equal(t, Asleep, r.Status)
-		assert.False(t, r.Status.HasMass())
+		assert.Zero(t, r.Mass)
 		require.NoError(t, p.Add(50))
 		assert.Equal(t, Asleep, last(read(1)).Status, "half a division does not wake it")
 		require.NoError(t, p.Add(500))

@@ -22,7 +22,7 @@ import (
 // Reading is one thing that a scale has shown.
 type Reading struct {
 	Serial uint64    // counts up by one per reading of one device since it was opened; a tap names a reading by it
-	Mass   gram.Mass // gross, what the display shows, cup included; see Status.HasMass for when it counts
+	Mass   gram.Mass // gross, what the display shows, cup included; counts only while Status is OK
 	Stable bool      // the device says so, or Steady has judged it where the device does not say
 	At     time.Time // when it arrived
 	Status Status
@@ -38,13 +38,9 @@ const (
 	Overload         // more on it than it can carry: no mass, stop the pour
 	Underload        // under zero further than it can show, or with no size given: no mass
 	Asleep           // connected and silent: no mass, wake the display
-	WrongUnit        // it shows another unit than grams: Mass is converted exactly, but nothing may be accepted on it
+	WrongUnit        // it shows another unit than grams: Mass is converted where it can be, else 0, and is no pour
 	Fault            // it asks for calibration, for a fresh zero, or reports an error: no mass
 )
-
-// HasMass reports whether Mass of a Reading in this state is a weight that may be shown.
-// Only a Reading that is OK may be accepted as a pour.
-func (s Status) HasMass() bool { return s == OK || s == WrongUnit }
 
 // String returns the state in the words of the bench.
 func (s Status) String() string {
