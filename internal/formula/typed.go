@@ -45,14 +45,15 @@ const percentSlack = 0.5
 //
 // With any problem there are no lines. What ParseLines returns passes Check.
 func ParseLines(basis Basis, rows []Row, total *gram.Mass, lookup Lookup) ([]Line, Problems) {
-	amounts := make([]string, len(rows))
+	amounts, numbers := make([]string, len(rows)), make([]int, len(rows))
 	for i, r := range rows {
-		amounts[i] = r.Amount
+		amounts[i], numbers[i] = r.Amount, i+1
 	}
-	return parseLines(basis, rows, total, lookup, markOf(amounts))
+	return parseLines(basis, rows, numbers, total, lookup, markOf(amounts))
 }
 
-func parseLines(basis Basis, rows []Row, total *gram.Mass, lookup Lookup, mark decimalMark) ([]Line, Problems) {
+// parseLines calls the rows by the numbers that they have where they come from.
+func parseLines(basis Basis, rows []Row, numbers []int, total *gram.Mass, lookup Lookup, mark decimalMark) ([]Line, Problems) {
 	switch basis {
 	case Weights, Running, Percent, Parts:
 	default:
@@ -68,7 +69,7 @@ func parseLines(basis Basis, rows []Row, total *gram.Mass, lookup Lookup, mark d
 	var slack, coarsest, before gram.Mass
 	filled := 0
 	for i, row := range rows {
-		n := i + 1
+		n := numbers[i]
 		name, amount := strings.TrimSpace(row.Toner), strings.TrimSpace(row.Amount)
 		if name == "" && amount == "" {
 			continue
