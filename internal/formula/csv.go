@@ -124,7 +124,6 @@ func (b *bookReader) finish(group []tableRow, own []string) {
 		return
 	}
 	from := group[0].number
-	before := len(b.problems) + b.more
 	f := Formula{
 		Name: own[0], Code: own[1], Alternate: own[2], System: System(own[3]), Years: own[5],
 		Tags: splitTags(own[6]),
@@ -168,7 +167,7 @@ func (b *bookReader) finish(group []tableRow, own []string) {
 		}
 	}
 	draft := Draft{Formula: f, Basis: basis, From: from}
-	if len(b.problems)+b.more == before {
+	if !slices.ContainsFunc(group, func(r tableRow) bool { return b.line(r.number).Status == Wrong }) {
 		draft.Lines = lines
 		b.noteLines(&draft, group)
 	}
