@@ -151,6 +151,7 @@ const FillPart = 0.85
 type Planned struct {
 	Title      string         `json:"title"` // the formula's title
 	Job        string         `json:"job,omitempty"`
+	Swatch     string         `json:"swatch,omitempty"` // of the formula: an impression of the stirred cup
 	FormulaID  int64          `json:"formula_id"`
 	RevisionID int64          `json:"revision_id"`
 	Revision   int            `json:"revision"`

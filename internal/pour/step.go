@@ -16,6 +16,7 @@ import (
 type Request struct {
 	Title      string
 	Job        string
+	Swatch     string // of the formula
 	FormulaID  int64
 	RevisionID int64
 	Revision   int
@@ -183,7 +184,7 @@ func NewPlan(r Request) (Planned, Weighing, error) {
 		return Planned{}, w, problem("amount", "%s", w.Sentence)
 	}
 	return Planned{
-		Title: r.Title, Job: r.Job, FormulaID: r.FormulaID, RevisionID: r.RevisionID, Revision: r.Revision,
+		Title: r.Title, Job: r.Job, Swatch: r.Swatch, FormulaID: r.FormulaID, RevisionID: r.RevisionID, Revision: r.Revision,
 		System: r.System, Coat: r.Coat, Asked: asked(r), Total: total, Components: components, Steps: steps,
 		Balance: r.Balance, Cup: r.Cup, Reduction: r.Reduction, PotLife: r.PotLife, Typed: r.Typed, Again: r.Again,
 		SafeOrder: r.SafeOrder, Limit: r.Limit,
