@@ -161,3 +161,10 @@ func (b *Bench) liveFor(batch string) *Live {
 	}
 	return l
 }
+
+// Look returns what the scale means for a batch just now, nil where its cup is not on this scale.
+func (b *Bench) Look(batch string) *Live {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.liveFor(batch)
+}

@@ -75,8 +75,9 @@ func MagnifierLevel(left, span float64) float64 {
 	return math.Min(math.Max(y, magTop), magBottom)
 }
 
-// PlaceLabels gives every band of paint a label where there is room, from the bottom up, and none where two would touch.
-func PlaceLabels(bands []Band) {
+// PlaceLabels gives every band of paint a label where there is room, from the bottom up, and none where two would
+// touch. taken is the baseline of a label that stands already, 0 for none.
+func PlaceLabels(bands []Band, taken float64) {
 	const apart = 26
 	last := math.Inf(1)
 	for i := range bands {
@@ -85,6 +86,9 @@ func PlaceLabels(bands []Band) {
 			y = last - apart
 		}
 		if y < bands[i].Y-8 || y > bands[i].Y+bands[i].Height+18 {
+			continue
+		}
+		if taken > 0 && math.Abs(y-taken) < apart {
 			continue
 		}
 		bands[i].LabelY = y
