@@ -40,3 +40,20 @@ func labInverse(f float64) float64 {
 	}
 	return (f - 4.0/29) / labSlope
 }
+
+// LabSlope returns how L, a and b change for a small change of X, Y and Z at v: the derivative of Lab in that
+// direction.
+func (v XYZ) LabSlope(change, white XYZ) Lab {
+	fx := labFSlope(v.X/white.X) * change.X / white.X
+	fy := labFSlope(v.Y/white.Y) * change.Y / white.Y
+	fz := labFSlope(v.Z/white.Z) * change.Z / white.Z
+	return Lab{116 * fy, 500 * (fx - fy), 200 * (fy - fz)}
+}
+
+func labFSlope(t float64) float64 {
+	if t > labDelta*labDelta*labDelta {
+		root := math.Cbrt(t)
+		return 1 / (3 * root * root)
+	}
+	return labSlope
+}
