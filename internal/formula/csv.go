@@ -5,7 +5,6 @@ import (
 	"io"
 	"slices"
 	"strings"
-	"unicode/utf8"
 
 	"pourbook/internal/gram"
 )
@@ -154,7 +153,7 @@ func (b *bookReader) finish(group []tableRow, own []string) {
 		}
 	}
 	lines := b.readLines(f, basis, group)
-	if len(lines) > 0 && nameKey(string(lines[0].Toner.System)) == nameKey(string(f.System)) {
+	if len(lines) > 0 && sameSystem(lines[0].Toner.System, f.System) {
 		f.System = lines[0].Toner.System // the shelf's spelling
 	}
 	key := formulaKey(f)
@@ -203,7 +202,7 @@ func (b *bookReader) readLines(f Formula, basis Basis, group []tableRow) []Line 
 		if r.Toner == "" || len(rows) > MaxLines {
 			continue
 		}
-		if toner, ok := lookup(r.Toner); ok && nameKey(string(toner.System)) != nameKey(string(f.System)) && f.System != "" {
+		if toner, ok := lookup(r.Toner); ok && !sameSystem(toner.System, f.System) && f.System != "" {
 			b.refuse(Problem{group[i].number, "system", fmt.Sprintf("%s belongs to %s, but the formula to %s. Paint systems do not mix: choose a toner of %s.",
 				toner.Name, systemName(toner.System), f.System, f.System)})
 			lines = nil
@@ -221,6 +220,9 @@ func (b *bookReader) noteLines(d *Draft, group []tableRow) {
 	}
 	if d.Basis == Weights && onlyRise(d.Lines) {
 		b.note(d.From, "The weights only rise from line to line. If they are running totals, write running as the basis.")
+	}
+	if !slices.ContainsFunc(d.Lines, func(l Line) bool { return l.Toner.Replaced != nil }) {
+		return
 	}
 	swapped, swaps, err := Substitute(d.Lines, func(name string) (Toner, bool) { return b.book.Toner(d.Formula.System, name) })
 	if err != nil {
@@ -326,53 +328,16 @@ func WriteCSV(w io.Writer, entries []Entry) error {
 }
 
 func checkEntry(e Entry) Problems {
-	var ps Problems
-	f := e.Formula
-	text := func(field, s string) {
-		if detail := unfitForCell(s); detail != "" {
-			ps = append(ps, Problem{Field: field, Detail: field + " " + detail})
-		}
-	}
-	text("name", f.Name)
-	text("code", f.Code)
-	text("alternate", f.Alternate)
-	text("years", f.Years)
-	text("system", string(f.System))
-	joined := strings.Join(f.Tags, tagSeparator+" ")
-	text("tags", joined)
-	if !slices.Equal(splitTags(joined), f.Tags) && len(f.Tags) > 0 {
-		ps = append(ps, Problem{Field: "tags", Detail: "a tag is empty, has spaces at its ends or holds a semicolon. Correct it."})
-	}
-	if f.Name == "" {
-		ps = append(ps, Problem{Field: "name", Detail: "it has no name. Enter one."})
-	}
-	if f.System == "" {
-		ps = append(ps, Problem{Field: "system", Detail: "it has no paint system. Enter one."})
-	}
-	if !slices.Contains(Coats, f.Coat) {
-		ps = append(ps, Problem{Field: "coat", Detail: notOneOf("coat", string(f.Coat), Coats)})
-	}
-	if !slices.Contains(Finishes, f.Finish) {
-		ps = append(ps, Problem{Field: "finish", Detail: notOneOf("finish", string(f.Finish), Finishes)})
-	}
+	ps := checkFormula(e.Formula)
 	numbers := make([]int, len(e.Lines))
 	for i, l := range e.Lines {
 		numbers[i] = i + 1
-		text("toner", l.Toner.Name)
-		if l.Toner.System != f.System {
-			ps = append(ps, Problem{Field: "system", Detail: fmt.Sprintf("%s belongs to %s, not to %s. Choose another toner.", l.Toner.Name, systemName(l.Toner.System), systemName(f.System))})
+		if detail := unfitForCell(l.Toner.Name); detail != "" {
+			ps = append(ps, Problem{i + 1, "toner", "the toner's name " + detail})
+		}
+		if l.Toner.System != e.Formula.System {
+			ps = append(ps, Problem{i + 1, "system", fmt.Sprintf("%s belongs to %s, not to %s. Choose another toner.", l.Toner.Name, systemName(l.Toner.System), systemName(e.Formula.System))})
 		}
 	}
 	return append(ps, checkLines(e.Lines, numbers)...)
-}
-
-// unfitForCell says why a text would not come back from a cell as it is.
-func unfitForCell(s string) string {
-	if s != strings.TrimSpace(s) {
-		return "begins or ends with a space. Take it out."
-	}
-	if !utf8.ValidString(s) {
-		return "holds bytes that are no text. Type it again."
-	}
-	return badText(s, maxText)
 }

@@ -40,7 +40,7 @@ func checkLines(lines []Line, numbers []int) Problems {
 		} else {
 			first.add(l.Toner, i)
 		}
-		if i > 0 && nameKey(string(l.Toner.System)) != nameKey(string(lines[0].Toner.System)) {
+		if i > 0 && !sameSystem(l.Toner.System, lines[0].Toner.System) {
 			ps = append(ps, Problem{n, "system", fmt.Sprintf("%s belongs to %s, but line %d belongs to %s. Paint systems do not mix: choose a toner of %s.",
 				l.Toner.Name, systemName(l.Toner.System), numbers[0], systemName(lines[0].Toner.System), systemName(lines[0].Toner.System))})
 		}

@@ -103,9 +103,12 @@ func parseNumber(s string, mark decimalMark) (number, error) {
 			// The other amounts of the list say whether this mark is theirs.
 			switch {
 			case point && mark == markComma, !point && mark == markUnknown:
-				digits := strings.ReplaceAll(before, " ", "") // no space here: they are grouped otherwise
-				return number{}, refuseAmount("%s can mean %s.%s or %s%s. Write it without a separator for thousands, like %s.%s or %s%s.00.",
-					quoted(strings.TrimSpace(s)), digits, after, digits, after, digits, after, digits, after)
+				decimal := "."
+				if point {
+					decimal = "," // as in the rest of the list
+				}
+				return number{}, refuseAmount("%s can mean %s%s%s or %s%s. Write %s%s%s or %s%s.",
+					quoted(strings.TrimSpace(s)), before, decimal, after, before, after, before, decimal, after, before, after)
 			case !point && mark == markPoint:
 				whole = before + after
 			default:

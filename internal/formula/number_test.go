@@ -82,7 +82,7 @@ func TestParseNumberRefuses(t *testing.T) {
 		{"1234,567.8", "not a number"},
 		{"1 23", "not a number"},
 		{"12  345", "not a number"},
-		{"1,234", `"1,234" can mean 1.234 or 1234. Write it without a separator for thousands, like 1.234 or 1234.00.`},
+		{"1,234", `"1,234" can mean 1.234 or 1234. Write 1.234 or 1234.`},
 		{"-12,345", `can mean 12.345 or 12345`},
 		{strings.Repeat("9", 41), "too long"},
 		{"12\x00", "not a number"},

@@ -97,8 +97,16 @@ func isASCII(s string) bool {
 // and the ways in which Unicode writes one letter do not count; accents do.
 func nameKey(s string) string {
 	if isASCII(s) {
-		return strings.ToLower(strings.Join(strings.Fields(s), " "))
+		if s != strings.TrimSpace(s) || strings.Contains(s, "  ") || strings.ContainsAny(s, "\t\r\n\v\f") {
+			s = strings.Join(strings.Fields(s), " ")
+		}
+		return strings.ToLower(s)
 	}
 	folded := norm.NFC.String(cases.Fold().String(norm.NFC.String(s)))
 	return strings.Join(strings.Fields(folded), " ")
 }
+
+// sameName says whether two spellings are one name.
+func sameName(a, b string) bool { return a == b || nameKey(a) == nameKey(b) }
+
+func sameSystem(a, b System) bool { return sameName(string(a), string(b)) }

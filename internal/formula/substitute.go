@@ -115,7 +115,7 @@ func follow(t Toner, lookup func(name string) (Toner, bool)) (Toner, float64, []
 		switch {
 		case !ok:
 			return refuse("%s is superseded by %s, which is not on the shelf. Add it, or correct the replacement.", t.Name, quoted(r.By))
-		case nameKey(string(next.System)) != nameKey(string(first.System)):
+		case !sameSystem(next.System, first.System):
 			return refuse("%s of %s is superseded by %s of %s. Paint systems do not mix: name a replacement of %s.",
 				t.Name, systemName(first.System), next.Name, systemName(next.System), systemName(first.System))
 		case seen[tonerKey(next)]:

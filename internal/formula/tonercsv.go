@@ -61,10 +61,9 @@ func checkToner(t Toner) Problems {
 	text("code", t.Code)
 	text("system", string(t.System))
 	text("sheet", t.SheetURL)
-	// A hazard text is prose and may have lines.
 	if strings.TrimSpace(t.Hazard) != t.Hazard {
 		refuse("hazard", "hazard begins or ends with a space. Take it out.")
-	} else if detail := badText(strings.ReplaceAll(t.Hazard, "\n", " "), maxProse); detail != "" {
+	} else if detail := badProse(t.Hazard); detail != "" {
 		refuse("hazard", "hazard %s", detail)
 	}
 	if t.Name == "" {
@@ -93,7 +92,7 @@ func checkToner(t Toner) Problems {
 		if r.By == "" {
 			refuse("replacement", "there is a factor, but no replacement. Name the toner or clear the factor.")
 		}
-		if nameKey(r.By) == nameKey(t.Name) && r.By != "" {
+		if sameName(r.By, t.Name) && r.By != "" {
 			refuse("replacement", "%s cannot replace itself. Name another toner.", t.Name)
 		}
 		if !(r.Factor >= minFactor && r.Factor <= maxFactor) {
@@ -217,7 +216,8 @@ func (t *table) readToner(r tableRow, mark decimalMark) Toner {
 	return toner
 }
 
-// WriteTonersCSV writes toners so that ReadTonersCSV reads them again unchanged, IDs apart. Cells that a spreadsheet
+// WriteTonersCSV writes toners so that ReadTonersCSV reads them again unchanged, apart from IDs and the kind of
+// line ends in a hazard text. Cells that a spreadsheet
 // would take for a formula are guarded as by WriteCSV. Toners that do not pass CheckToner, and two of one name
 // in one paint system, are refused as Problems before anything is written.
 func WriteTonersCSV(w io.Writer, toners []Toner) error {

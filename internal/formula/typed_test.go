@@ -72,7 +72,7 @@ func TestParseLinesRefuses(t *testing.T) {
 		{formula.Weights, rows("White", "700", "", "", "White", "5"), nil, "Line 3: White is on line 1 already."},
 		{formula.Weights, rows("", "", "White", "700", "Lake", "5"), nil, "Line 3: Lake belongs to Water base, but line 2 belongs to Solvent base."},
 		{formula.Weights, rows("White", "1,234", "Blue", "2,345"), nil, `Line 1: "1,234" can mean 1.234 or 1234.`},
-		{formula.Weights, rows("White", "1.234", "Blue", "2,5"), nil, `Line 1: "1.234" can mean 1.234 or 1234.`},
+		{formula.Weights, rows("White", "1.234", "Blue", "2,5"), nil, `Line 1: "1.234" can mean 1,234 or 1234. Write 1,234 or 1234.`},
 		{formula.Weights, rows("White", "700", "Blue", "250"), mass(1000), "The lines sum to 950.0 g, but the total says 1000.0 g."},
 		{formula.Weights, rows("White", "700"), mass(0), "An amount of 0.0 g cannot be kept."},
 		{formula.Running, rows("White", "212.4", "Blue", "198"), nil, "Line 2: the running total falls from 212.4 to 198.0. Check this line or choose single weights."},

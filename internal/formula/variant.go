@@ -165,7 +165,7 @@ func Alternates(all []Formula, f Formula) []Formula {
 	var beside []Formula
 	for _, other := range all {
 		if other.ID != f.ID && FoldCode(other.Code) == code && other.Coat == f.Coat &&
-			nameKey(string(other.System)) == nameKey(string(f.System)) {
+			sameSystem(other.System, f.System) {
 			beside = append(beside, other)
 		}
 	}
