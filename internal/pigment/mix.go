@@ -109,16 +109,30 @@ func (p *Palette) Sensitivity(parts []float64, coat Coat, weights colour.Weights
 	if weights.Grid() != p.grid {
 		return Sensitivity{}, errors.New("the colour data of the toners and the weights of the light are on different wavelengths")
 	}
-	return p.sensitivity(shares, whole, bed, weights)
+	reading, err := p.reading(shares, whole, bed)
+	if err != nil {
+		return Sensitivity{}, err
+	}
+	return reading.under(weights), nil
 }
 
-func (p *Palette) sensitivity(shares []float64, whole float64, bed bed, weights colour.Weights) (Sensitivity, error) {
-	var xyz colour.XYZ
-	byPart := make([]colour.XYZ, len(shares))
-	for i := range p.grid.Count {
+// reading is a predicted spectrum and its derivatives by each toner's part: by toner, then wavelength.
+type reading struct {
+	values []float64
+	slopes [][]float64
+}
+
+func (p *Palette) reading(shares []float64, whole float64, bed bed) (reading, error) {
+	n := p.grid.Count
+	all := make([]float64, n*(1+len(shares))) // one piece of memory for all rows
+	out := reading{values: all[:n], slopes: make([][]float64, len(shares))}
+	for toner := range shares {
+		out.slopes[toner] = all[n*(toner+1) : n*(toner+2)]
+	}
+	for i := range n {
 		k, s := p.mix(shares, i)
 		if err := p.clear(bed, k, s, i); err != nil {
-			return Sensitivity{}, err
+			return reading{}, err
 		}
 		var r, byK, byS float64
 		if math.IsInf(bed.thickness, 1) {
@@ -126,22 +140,22 @@ func (p *Palette) sensitivity(shares []float64, whole float64, bed bed, weights 
 		} else {
 			r, byK, byS, _ = filmSlopes(k, s, bed.thickness, bed.ground[i])
 		}
-		f := weights.Factor(i)
-		measured, slope := p.surface.Measured(r), p.surface.slope(r)
-		xyz.X += f.X * measured
-		xyz.Y += f.Y * measured
-		xyz.Z += f.Z * measured
+		out.values[i] = p.surface.Measured(r)
+		slope := p.surface.slope(r) / whole
 		for toner := range shares {
 			// One more unit of a toner moves the mixture's K towards its own by (k - K)/whole.
-			change := slope * (byK*(p.k[toner][i]-k) + byS*(p.s[toner][i]-s)) / whole
-			byPart[toner].X += f.X * change
-			byPart[toner].Y += f.Y * change
-			byPart[toner].Z += f.Z * change
+			out.slopes[toner][i] = slope * (byK*(p.k[toner][i]-k) + byS*(p.s[toner][i]-s))
 		}
 	}
-	out := Sensitivity{Lab: xyz.Lab(weights.White()), Slopes: make([]colour.Lab, len(shares))}
-	for toner, change := range byPart {
-		out.Slopes[toner] = xyz.LabSlope(change, weights.White())
-	}
 	return out, nil
+}
+
+// under returns the colour of a reading and its slopes for one light and observer.
+func (r reading) under(weights colour.Weights) Sensitivity {
+	xyz, white := weights.XYZ(r.values), weights.White()
+	out := Sensitivity{Lab: xyz.Lab(white), Slopes: make([]colour.Lab, len(r.slopes))}
+	for toner, slope := range r.slopes {
+		out.Slopes[toner] = xyz.LabSlope(weights.XYZ(slope), white)
+	}
+	return out
 }
