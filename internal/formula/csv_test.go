@@ -110,6 +110,7 @@ func TestReadCSVFindsEncodingAndSeparator(t *testing.T) {
 		require.Empty(t, p.Problems, c.encoding)
 		assert.Equal(t, []string{c.encoding, c.separator, c.decimal}, []string{p.Encoding, p.Separator, p.Decimal})
 		assert.Equal(t, want, p.Formulas)
+		assert.Equal(t, c.encoding == "Windows-1252", len(p.Lines[0].Says) > 0, "a guess is said to be one")
 	}
 }
 

@@ -74,6 +74,11 @@ func (p *paste) read(text string) {
 		return
 	}
 	text = strings.NewReplacer("\r\n", "\n", "\r", "\n", "\ufeff", "").Replace(text)
+	// A text far too long for one formula is not taken apart line by line.
+	if n := filledLines(text); n > 10*MaxLines {
+		p.source.refuse(tooManyLines(n))
+		return
+	}
 	totals := p.readItems(text)
 	if len(p.items) == 0 {
 		if len(p.source.problems) == 0 {
@@ -119,6 +124,16 @@ func (p *paste) read(text string) {
 			p.source.note(p.items[i].number, l.Toner.Name+" is not stocked.")
 		}
 	}
+}
+
+func filledLines(text string) int {
+	n := 0
+	for line := range strings.Lines(text) {
+		if strings.TrimSpace(line) != "" {
+			n++
+		}
+	}
+	return n
 }
 
 // readItems splits the text and returns the total lines.

@@ -110,6 +110,7 @@ func TestParsePasteRefuses(t *testing.T) {
 		{"White 1", "grams", nil, "\"grams\" is not a way to give amounts."},
 		{"White 1\xff", "", nil, "The text holds bytes that are no text."},
 		{many.String(), "", nil, "This list has 200 lines; a formula can have 60."},
+		{strings.Repeat("White 700\n", 601), "", nil, "This list has 601 lines; a formula can have 60."},
 		{strings.Repeat("White 700\n", formula.MaxPaste/10+1), "", nil, "The text is longer than 1 MB."},
 	} {
 		got := formula.ParsePaste(c.text, c.basis, c.total, shelf)

@@ -99,6 +99,9 @@ func readTable(r io.Reader, known, required []string) (*table, error) {
 			header = false
 			line.Status = Skipped
 			t.lines = append(t.lines, line)
+			if encoding == encodingWindows {
+				t.note(number, "The file is not in UTF-8 and is read as Windows-1252. Check that letters with accents are right.")
+			}
 			t.readHeader(number, cells, known, required)
 			if len(t.problems) > 0 {
 				return t, nil

@@ -5,6 +5,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"pourbook/internal/formula"
 	"pourbook/internal/gram"
@@ -49,6 +50,44 @@ func TestCompareTakesRoundingForTheSame(t *testing.T) {
 	}
 	b.Lines[0].Mass += 5 * gram.Milligram
 	assert.Equal(t, formula.More, formula.Compare(a, b)[0].Change)
+}
+
+// What is gained by some is lost by others; looked at from the other side gains are losses.
+func TestCompareBothWays(t *testing.T) {
+	toners := []formula.Toner{white, blue, black, oxide, moor, ink, emerald}
+	draw := func(t *rapid.T, label string) formula.Revision {
+		var r formula.Revision
+		for _, toner := range toners {
+			if m := rapid.Int64Range(-500_000, 1_000_000).Draw(t, label); m > 0 {
+				r.Lines = append(r.Lines, formula.Line{Toner: toner, Mass: gram.Mass(m)})
+			}
+		}
+		if len(r.Lines) == 0 {
+			r.Lines = lines(white, 1.0)
+		}
+		return r
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := draw(t, "a"), draw(t, "b")
+		back := map[string]formula.Difference{}
+		for _, d := range formula.Compare(b, a) {
+			back[d.Toner.Name] = d
+		}
+		sum := 0.0
+		there := formula.Compare(a, b)
+		require.Len(t, back, len(there))
+		for _, d := range there {
+			sum += d.Points
+			require.InDelta(t, -d.Points, back[d.Toner.Name].Points, 1e-9)
+			require.Equal(t, d.Before, back[d.Toner.Name].After)
+			opposite := map[formula.Change]formula.Change{
+				formula.Added: formula.Removed, formula.Removed: formula.Added,
+				formula.More: formula.Less, formula.Less: formula.More, formula.Same: formula.Same,
+			}
+			require.Equal(t, opposite[d.Change], back[d.Toner.Name].Change)
+		}
+		require.InDelta(t, 0, sum, 1e-9)
+	})
 }
 
 func member(id, parent int64) formula.Formula {
