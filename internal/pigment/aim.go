@@ -74,15 +74,14 @@ func (a *Aim) Distance(grams []float64) (deltaE float64, gradient []float64) {
 		return math.Inf(1), gradient
 	}
 	worst := 0
-	var byLab colour.Lab
-	deltaE = -1
 	for i, weights := range a.lights {
-		d, by := colour.DeltaE2000Slope(a.targets[i], weights.Lab(reading.values))
-		if d > deltaE {
-			deltaE, byLab, worst = d, by, i
+		if d := colour.DeltaE2000(a.targets[i], weights.Lab(reading.values)); d > deltaE {
+			deltaE, worst = d, i
 		}
 	}
-	for toner, slope := range reading.under(a.lights[worst]).Slopes {
+	sensitivity := reading.under(a.lights[worst])
+	deltaE, byLab := colour.DeltaE2000Slope(a.targets[worst], sensitivity.Lab)
+	for toner, slope := range sensitivity.Slopes {
 		gradient[toner] = byLab.L*slope.L + byLab.A*slope.A + byLab.B*slope.B
 	}
 	return deltaE, gradient
