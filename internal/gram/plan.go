@@ -129,7 +129,7 @@ func (r Range) Has(total Mass) bool { return total >= r.From && (r.To == 0 || to
 // With one range that is everything from SmallestBatch on. With two, a pour counts in the division of the range that its
 // gross reading (cup included) falls in. As the batch grows the later readings cross into the coarse range first, and at
 // each crossing one more pour needs a bigger batch; so the sizes can fall into several ranges, one between any two
-// crossings at most. What the scale can carry (Max), where known, ends the last.
+// crossings at most. What the scale can carry (Max), where known, ends the last. There are none for what Plan refuses.
 func Weighable(weights []Mass, b Balance, cupEmpty Mass, tolerance float64) []Range {
 	s, err := sum(weights)
 	if err != nil || b.check() != nil || !(tolerance > 0) || slices.Contains(weights, 0) {
