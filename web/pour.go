@@ -143,7 +143,7 @@ func (s *server) bodyFromCup(r *http.Request, state pour.State, action string) (
 	case "correct":
 		return s.correction(r, state, pour.Choice(r.PostForm.Get("choice")))
 	case "bring_up":
-		return pour.BringUp(state), nil
+		return pour.BroughtUp(state), nil
 	case "wrong":
 		return s.wrongToner(r, state)
 	case "draw":

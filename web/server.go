@@ -78,3 +78,5 @@ func (s *server) benchChrome(r *http.Request, title string) page.Chrome {
 	c.Scripts = append(c.Scripts, static.URL("js/pour.js"))
 	return c
 }
+
+func assetURL(name string) string { return static.URL(name) }
