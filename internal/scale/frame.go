@@ -367,6 +367,7 @@ func printable(line []byte) string {
 type lines struct {
 	buf  []byte
 	skip bool // the line is too long, and dropped up to its end
+	cut  bool // the line may have lost its beginning, and is dropped unseen
 }
 
 // longest is the longest line that any family has, with room to spare; more is noise.
@@ -380,12 +381,13 @@ func (l *lines) add(piece []byte, each func(line []byte)) {
 		switch {
 		case c == '\r' || c == '\n':
 			switch {
+			case l.cut: // nobody's fault, so it is not counted
 			case l.skip:
 				each(nil)
 			case len(l.buf) > 0:
 				each(l.buf)
 			}
-			l.buf, l.skip = l.buf[:0], false
+			l.buf, l.skip, l.cut = l.buf[:0], false, false
 		case len(l.buf) == longest:
 			l.skip = true
 		default:
