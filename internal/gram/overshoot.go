@@ -66,7 +66,7 @@ func ExactChecked(wanted []float64, poured []Mass, total Mass) (newTotal Mass, a
 	if most > float64(MaxMass) {
 		return 0, nil, -1, fmt.Errorf("gram: putting that right would take more than a tonne; start again")
 	}
-	newTotal = up(most)
+	newTotal = max(up(most), in)
 	return newTotal, addUp(wanted, poured, newTotal), governs, nil
 }
 
