@@ -2,9 +2,9 @@ package pour
 
 import (
 	"fmt"
+	"math"
 	"time"
 
-	"pourbook/internal/formula"
 	"pourbook/internal/gram"
 )
 
@@ -79,19 +79,36 @@ func (s State) mayAct(c Command) error {
 	if s.Ended() {
 		return refuse(NotNow, "This batch is closed. Nothing can be added to it.")
 	}
-	if _, ok := c.Body.(TakenOver); ok {
+	if b, ok := c.Body.(TakenOver); ok {
+		if c.Device == "" || c.Device == Bench || b.Device != c.Device {
+			return refuse(Impossible, "A tablet can only take over for itself. Reload the page and try again.")
+		}
 		return nil
+	}
+	if c.Epoch > s.Epoch || c.Seen > s.Seq {
+		return refuse(Impossible, "This tap belongs to another cup. Reload the page and tap again.")
 	}
 	if c.Epoch < s.Epoch {
 		return refuse(OldEpoch, "%s has taken over this cup. Your tap was not booked.", s.holderName())
 	}
-	if c.Device != s.Holder && c.Device != Bench {
+	if c.Device == Bench && !benchMay(c.Body) || c.Device != s.Holder && c.Device != Bench {
 		return refuse(NotHolder, "%s is pouring this cup. Take over first.", s.holderName())
 	}
 	if c.Seen < s.Decided {
 		return refuse(Stale, "The cup has moved on since this screen was drawn. Look again, then tap.")
 	}
 	return nil
+}
+
+// benchMay reports whether the bench itself may ask for this: it keeps and accepts readings, and decides nothing.
+func benchMay(b Body) bool {
+	switch b := b.(type) {
+	case Held:
+		return true
+	case Poured:
+		return b.Auto
+	}
+	return false
 }
 
 func (s State) holderName() string {
@@ -153,8 +170,8 @@ func (s State) consequences(c Command) ([]Body, error) {
 		if n := s.Need(); n != NeedNext {
 			return nil, refuse(NotNow, "This cup is not finished: %s.", n.sentence(s))
 		}
-		if b.Kept < 0 || b.Kept > s.Contents()+s.Left {
-			return nil, refuse(Impossible, "More cannot be kept than the %s g that are left.", s.show(s.Contents()+s.Left))
+		if b.Kept < 0 || b.Kept > s.keepable() {
+			return nil, refuse(Impossible, "More cannot be kept than the %s g without hardener.", s.show(s.keepable()))
 		}
 		return []Body{b}, nil
 	case Abandoned:
@@ -200,8 +217,11 @@ func (s State) acceptCup(b CupPlaced) ([]Body, error) {
 	if err := s.checkReading(b.Reading); err != nil {
 		return nil, err
 	}
-	if s.Need() != NeedCup && (s.Need() != NeedMove || s.NewCup != nil) {
+	if n := s.Need(); n != NeedCup && n != NeedMove { // a wrong new cup may be changed for the right one
 		return nil, refuse(NotNow, "There is a cup on the scale already.")
+	}
+	if !(b.Cup.Brim >= 0) || math.IsInf(b.Cup.Brim, 0) || b.Cup.Empty < 0 {
+		return nil, refuse(Impossible, "The size of this cup is not a number of millilitres. Correct it on the shop's page.")
 	}
 	return []Body{b}, nil
 }
@@ -224,6 +244,8 @@ func (s State) acceptPour(b Poured) ([]Body, error) {
 	switch {
 	case net < 0:
 		return nil, refuse(Impossible, "The scale reads %s g less than before. Put the cup back, or say what was taken out.", s.show(-net))
+	case step.Key == PaintKey && net > s.Left:
+		return nil, refuse(Impossible, "%s g came in and only %s g were left in the mixing cup. Check the scale.", s.show(net), s.show(s.Left))
 	case net == 0 && !b.More:
 		return nil, refuse(Impossible, "Nothing has come in yet. Pour %s first.", name)
 	case b.Auto && (short > division || -short > step.Tolerance):
@@ -232,7 +254,7 @@ func (s State) acceptPour(b Poured) ([]Body, error) {
 		return nil, refuse(Impossible, "%s is %s g short. Pour on, or leave the rest for the end.", name, s.show(short))
 	}
 	bodies := []Body{b}
-	if s.Component(step.Key).Role == formula.Hardener && s.ActivatedAt.IsZero() {
+	if s.activates(step.Key) {
 		bodies = append(bodies, Activated{})
 	}
 	return bodies, nil
@@ -253,8 +275,14 @@ func (s State) acceptLift(b LiftedOut) ([]Body, error) {
 	if s.Need() != NeedLift {
 		return nil, refuse(NotNow, "Say first that paint is to be lifted out.")
 	}
+	if !s.onTop() {
+		return nil, refuse(NotNow, "It does not lie on top any more. Choose another way.")
+	}
 	top := s.Layers[len(s.Layers)-1]
 	fall := s.Last - b.Reading
+	if fall == 0 {
+		return nil, refuse(Impossible, "The reading has not fallen yet. Lift some out, or choose another way.")
+	}
 	if fall < 0 {
 		return nil, refuse(Impossible, "The reading has risen, not fallen. Nothing was lifted out.")
 	}
@@ -266,46 +294,63 @@ func (s State) acceptLift(b LiftedOut) ([]Body, error) {
 }
 
 func (s State) acceptReattribution(b Reattributed) ([]Body, error) {
+	if n := s.Need(); n != NeedChoice && n != NeedPour && n != NeedStir || s.Pending != "" {
+		return nil, refuse(NotNow, "A pour can be named again before anything else is done with the cup.")
+	}
 	if len(s.Layers) == 0 || len(s.Done) == 0 || s.Layers[len(s.Layers)-1].Mixed {
 		return nil, refuse(NotNow, "Nothing lies on top that could have been another toner.")
 	}
 	top := s.Layers[len(s.Layers)-1]
 	last := s.Done[len(s.Done)-1]
-	if last.Step.Key != top.Key {
+	if last.Step.Key != top.Key || top.Key == PaintKey {
 		return nil, refuse(NotNow, "Only the last pour can be named again.")
 	}
 	if b.To.Key == top.Key {
 		return nil, refuse(NotNow, "That is what the book says it was.")
 	}
-	b.From, b.Mass = top.Key, last.Net
-	b.Step = Step{No: s.nextNo, Key: top.Key, Aim: last.Step.Aim, Tolerance: last.Step.Tolerance, Why: last.Step.Why}
-	if len(s.Todo) > 0 && s.Todo[0].No == last.Step.No { // the step is still open: put back what the wrong toner took of it
-		b.Step.Aim, b.Step.No = last.Net+s.Todo[0].Aim, s.nextNo
+	if i := s.Index(b.To.Key); i >= 0 {
+		b.To = s.Components[i]
+	} else {
+		foreign, err := s.checkForeign([]Component{b.To})
+		if err != nil {
+			return nil, err
+		}
+		b.To = foreign[0]
 	}
-	return []Body{b}, nil
+	if b.To.Key == PaintKey {
+		return nil, refuse(Impossible, "Paint from the mixing cup is weighed in its own step.")
+	}
+	b.From, b.Mass = top.Key, min(last.Net, top.Mass)
+	if b.Mass <= 0 {
+		return nil, refuse(NotNow, "Nothing of the last pour is left to be named again.")
+	}
+	b.Step = Step{No: s.nextNo, Key: top.Key, Aim: s.owed(last, b.Mass), Tolerance: last.Step.Tolerance, Why: last.Step.Why}
+	if b.Step.Aim <= 0 {
+		b.Step = Step{}
+	}
+	bodies := []Body{b}
+	if s.activates(b.To.Key) {
+		bodies = append(bodies, Activated{})
+	}
+	return bodies, nil
 }
 
-func (s State) acceptCorrection(b Corrected) ([]Body, error) {
-	n := s.Need()
-	switch b.Choice {
-	case Tint, BringUp:
-		if n != NeedNext || s.Reduced != nil {
-			return nil, refuse(NotNow, "Tint the stirred cup before it is reduced.")
-		}
-	default:
-		if n != NeedChoice && n != NeedLift {
-			return nil, refuse(NotNow, "There is nothing to correct.")
+// owed returns what is still to be poured of a component once its last pour turns out to have been another toner: what
+// that pour had settled, and every later step of it.
+func (s State) owed(last Done, mass gram.Mass) gram.Mass {
+	later := gram.Mass(0)
+	for _, t := range s.Todo {
+		if t.Key == last.Step.Key {
+			later += t.Aim
 		}
 	}
-	if b.Choice == StartAgain {
-		return []Body{b, Abandoned{Why: "started again", Discarded: s.Contents()}}, nil
+	switch {
+	case s.Over != nil && s.Over.Key == last.Step.Key:
+		return later + mass - s.Over.By
+	case later > 0: // too much or too little of it went on to those
+		return later + mass
 	}
-	for _, step := range b.Steps {
-		if step.Aim <= 0 || step.Aim > gram.MaxMass {
-			return nil, refuse(Impossible, "A correction can only add paint.")
-		}
-	}
-	return []Body{b}, nil
+	return last.Step.Aim
 }
 
 func (s State) acceptDraw(b Drawn) ([]Body, error) {
@@ -315,6 +360,7 @@ func (s State) acceptDraw(b Drawn) ([]Body, error) {
 	m := b.Mass
 	if b.Reading > 0 {
 		m = s.Last - b.Reading
+		b.Mass = m
 	}
 	if m <= 0 || m >= s.Contents() {
 		return nil, refuse(Impossible, "Between 0 and %s g can be drawn off.", s.show(s.Contents()))
@@ -334,7 +380,7 @@ func (s State) acceptPourOff(b PouredOff) ([]Body, error) {
 	if err := after.apply(Event{Body: b}); err != nil {
 		return nil, refuse(Impossible, "%s", err)
 	}
-	return []Body{b, after.exactly(s.Total)}, nil
+	return []Body{b, after.exactly()}, nil
 }
 
 func (s State) acceptMove(b Moved) ([]Body, error) {
@@ -349,38 +395,24 @@ func (s State) acceptMove(b Moved) ([]Body, error) {
 	if moved > s.Contents() {
 		b.Full = b.Empty + s.Contents() // within a division: the old cup came out clean
 	}
-	return []Body{b}, nil
-}
-
-func (s State) acceptReduction(b Reduced) ([]Body, error) {
-	if s.Need() != NeedNext || s.Reduced != nil {
-		return nil, refuse(NotNow, "Reduce the cup once, when it is full and stirred.")
+	after := s.clone()
+	if err := after.apply(Event{Body: b}); err != nil {
+		return nil, refuse(Impossible, "%s", err)
 	}
-	if b.Portion <= 0 || b.Portion > s.Contents() {
-		return nil, refuse(Impossible, "Between 0 and %s g can be reduced.", s.show(s.Contents()))
-	}
-	if len(b.Steps) == 0 {
-		return nil, refuse(Impossible, "A reduction needs at least one part besides the paint.")
+	if c, ok := after.rescaled(s.chosenThen(), s.Contents()-s.Discard); ok {
+		return []Body{b, c}, nil
 	}
 	return []Body{b}, nil
 }
 
-// exactly is the correction that brings the stirred cup to the formula at total grams of colour. It is closed
-// arithmetic (gram.Exact), not an optimisation.
-func (s State) exactly(total gram.Mass) Corrected {
-	wanted, poured, at := s.wanted()
-	goal, add, _ := gram.Exact(wanted, poured, total)
-	c := Corrected{Choice: Exact, Total: goal}
-	no := s.nextNo
-	for j, m := range add {
-		if m <= 0 {
-			continue
+// chosenThen returns what is to be done in the bigger cup.
+func (s State) chosenThen() Choice {
+	for i := len(s.live) - 1; i >= 0; i-- {
+		if c, ok := s.live[i].Body.(Corrected); ok && c.Then != "" {
+			return c.Then
 		}
-		comp := s.Components[at[j]]
-		c.Steps = append(c.Steps, Step{No: no, Key: comp.Key, Aim: m, Tolerance: s.Tolerance(comp, m), Why: WhyTopUp})
-		no++
 	}
-	return c
+	return CarryOn
 }
 
 // wanted returns the shares that the cup is to have, what is in of each, and where they are in Components: paint
@@ -404,6 +436,5 @@ func (s State) wanted() (shares []float64, poured []gram.Mass, at []int) {
 // Tolerance returns how far a pour of m may be off without colour data: by the strength of the toner, and never
 // less than one division.
 func (s State) Tolerance(c Component, m gram.Mass) gram.Mass {
-	t := gram.Of(m.Grams() * c.Strength.Tolerance())
-	return max(t, s.Plan.Balance.At(s.Last))
+	return tolerance(c, m, s.Plan.Balance.At(s.Last))
 }

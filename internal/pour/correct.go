@@ -78,6 +78,7 @@ type Option struct {
 
 	total gram.Mass // of colour, held back included, for Corrected
 	rank  float64   // what it costs, in money or in grams
+	acts  int       // pours, and what else there is to do with the cup
 	takes bool      // may be recommended
 }
 
@@ -92,7 +93,7 @@ func (o Option) Corrected() Corrected {
 // Choices returns the ways to go on after an overshoot or a wrong toner: the recommended one first, the others in a
 // fixed order behind it. Recommended is what costs least among the ways that fit and meet the limit, in money where
 // every price is known and in grams where not, ties by fewer pours; no other way on the list beats it in cost, pours
-// and error together. Where nothing meets the limit it is the way with the smallest error that fits.
+// and error together. Where carrying on meets the limit, a top-up is recommended only if it does. Where nothing meets the limit it is the way with the smallest error that fits.
 // colour may be nil.
 func Choices(s State, shop Shop, colour Colour) []Option {
 	if s.Plan.Total == 0 || s.Ended() {
@@ -117,7 +118,7 @@ func Choices(s State, shop Shop, colour Colour) []Option {
 // recommend returns the index of the option to put first.
 func recommend(options []Option) int {
 	order := func(a, b Option) int {
-		return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(a.Pours, b.Pours), cmp.Compare(a.miss(), b.miss()))
+		return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(a.acts, b.acts), cmp.Compare(a.miss(), b.miss()))
 	}
 	if best := least(options, func(o Option) bool { return o.takes && o.Fits && o.Within }, order); best >= 0 {
 		return best
@@ -135,6 +136,12 @@ func (o Option) miss() float64 {
 		return *o.DeltaE
 	}
 	return max(o.Worst, o.Foreign)
+}
+
+// beats reports whether an option is nowhere worse than another and somewhere better.
+func (o Option) beats(b Option) bool {
+	return o.rank <= b.rank && o.acts <= b.acts && o.miss() <= b.miss() &&
+		(o.rank < b.rank || o.acts < b.acts || o.miss() < b.miss())
 }
 
 func least(options []Option, may func(Option) bool, order func(a, b Option) int) int {
@@ -320,6 +327,9 @@ func (v *view) options() []Option {
 		if o.Choice == LeastPaint && slices.Equal(o.Add, carry.Add) {
 			o.SameAs = CarryOn
 		}
+		if o.Choice == LeastPaint && carry.Fits && carry.Within && !o.beats(carry) {
+			o.takes = false // nothing has to be topped up
+		}
 		done = done || o.Fits && o.Within
 		spills = spills || !o.Fits
 		out = append(out, o)
@@ -413,12 +423,11 @@ func (v *view) leastPaint(foreign, room gram.Mass) ([]gram.Mass, bool) {
 // liftOut is offered only while the last pour lies on top, unstirred.
 func (v *view) liftOut() (Option, bool) {
 	s := v.s
-	n := len(s.Layers)
-	if s.Over == nil || s.Stirred || n == 0 || s.Layers[n-1].Mixed || s.Layers[n-1].Key != s.Over.Key {
+	if !s.onTop() {
 		return Option{}, false
 	}
 	i := v.index(s.Over.Key)
-	by := min(s.Over.By, s.Layers[n-1].Mass)
+	by := min(s.Over.By, s.Layers[len(s.Layers)-1].Mass)
 	if i < 0 || by <= 0 {
 		return Option{}, false
 	}
@@ -579,8 +588,16 @@ func (v *view) option(c Choice, whole gram.Mass, in, add []gram.Mass, discard gr
 		o.Within = d <= v.limit+1e-9
 	}
 	o.total = gram.Of(o.Final.Grams() * v.held)
+	if v.mixed {
+		o.total = v.s.Total
+	}
 	o.Steps = v.steps(add)
 	o.Pours = len(o.Add)
+	o.acts = o.Pours
+	switch c {
+	case LiftOut, PourOff, BiggerCup, StartAgain:
+		o.acts++
+	}
 	v.cost(&o, in, x)
 	return o
 }

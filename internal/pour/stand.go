@@ -37,8 +37,8 @@ func (d Stand) State() (State, error) {
 	s := State{Placed: true, Stirred: d.Stirred, Total: d.Total, nextNo: 1, Components: slices.Clone(d.Components)}
 	s.Plan = Planned{Total: d.Total, Balance: d.Balance}
 	s.In = make([]gram.Mass, len(s.Components))
-	for i := range s.Components {
-		s.Components[i].Goal, s.Components[i].Held = goals[i], 0
+	for i := range s.Components { // Goal stays as it was stated: only the ratio counts, and it is exact there
+		s.Components[i].Held = 0
 	}
 	s.Plan.Components = slices.Clone(s.Components)
 	for i, p := range d.Poured {
@@ -60,16 +60,14 @@ func (d Stand) State() (State, error) {
 	if d.Stirred {
 		s.stirLayers()
 	}
-	for i, c := range s.Components {
-		short := c.Goal - s.In[i]
-		if s.In[i] == 0 || short > s.Tolerance(c, c.Goal) {
-			if short > 0 {
-				s.Todo = append(s.Todo, Step{No: s.nextNo, Key: c.Key, Aim: short, Tolerance: s.Tolerance(c, short)})
-				s.nextNo++
-			}
+	for i, goal := range goals {
+		c, short := s.Components[i], goal-s.In[i]
+		if short > 0 && (s.In[i] == 0 || short > s.Tolerance(c, goal)) {
+			s.Todo = append(s.Todo, Step{No: s.nextNo, Key: c.Key, Aim: short, Tolerance: s.Tolerance(c, short)})
+			s.nextNo++
 		}
 	}
-	s.Over = d.over(s)
+	s.Over = d.over(s, goals)
 	return s, nil
 }
 
@@ -90,19 +88,23 @@ func (d Stand) putOnTop(s *State) error {
 }
 
 // over returns what lies on top if there is too much of it, or else the toner that is furthest over.
-func (d Stand) over(s State) *Over {
+func (d Stand) over(s State, goals []gram.Mass) *Over {
 	var worst *Over
 	ratio := 0.0
 	for i, c := range s.Components {
-		by := s.In[i] - c.Goal
+		goal := gram.Mass(0) // of what is foreign
+		if i < len(goals) {
+			goal = goals[i]
+		}
+		by := s.In[i] - goal
 		if by <= 0 {
 			continue
 		}
-		o := &Over{Key: c.Key, By: by, Aim: c.Goal, Net: s.In[i], Foreign: c.Goal == 0}
+		o := &Over{Key: c.Key, By: by, Aim: goal, Net: s.In[i], Foreign: goal == 0}
 		if c.Key == d.Last {
 			return o
 		}
-		if r := by.Grams() / max(c.Goal, 1).Grams(); worst == nil || r > ratio {
+		if r := by.Grams() / max(goal, 1).Grams(); worst == nil || r > ratio {
 			worst, ratio = o, r
 		}
 	}

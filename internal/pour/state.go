@@ -55,6 +55,7 @@ type State struct {
 	GivenUp   *Abandoned
 
 	live   []Event
+	nos    []int       // nextNo before each event of live, so that folding without one of them gives the others their own numbers
 	tries  map[int]int // pours booked per step, taken back ones included
 	nextNo int
 }
@@ -220,7 +221,14 @@ func (s State) lastUndoable() int {
 		switch s.live[i].Body.Kind() {
 		case KindHeld, KindTakenOver, KindShaken:
 			continue // they book nothing
-		case KindPoured, KindLiftedOut, KindReattributed, KindCorrected, KindReduced:
+		case KindCorrected:
+			if i > 0 {
+				if k := s.live[i-1].Body.Kind(); k == KindPouredOff || k == KindMoved {
+					return -1 // it belongs to the paint that is gone
+				}
+			}
+			return i
+		case KindPoured, KindLiftedOut, KindReattributed, KindReduced:
 			return i
 		default: // stirred, drawn, poured off, activated and the rest cannot be undone, nor anything before them
 			return -1
@@ -262,6 +270,7 @@ func (s State) Apply(e Event) (State, error) {
 		return State{}, fmt.Errorf("pour: event %d (%s) of batch %s: %w", e.Seq, e.Body.Kind(), e.Batch, err)
 	}
 	n.live = append(slices.Clip(n.live), e)
+	n.nos = append(slices.Clip(n.nos), s.nextNo)
 	n.stamp(e)
 	return n, nil
 }
@@ -299,6 +308,7 @@ func (s State) takeBack(e Event, back TakenBack) (State, error) {
 			continue
 		}
 		old.Seq = n.Seq + 1
+		n.nextNo = max(n.nextNo, s.nos[j])
 		var err error
 		if n, err = n.Apply(old); err != nil {
 			return State{}, err
@@ -357,11 +367,12 @@ func (s *State) apply(e Event) error {
 		if b.Reading > 0 {
 			m = s.Last - b.Reading
 		}
+		colour := s.Colour()
 		if err := s.takeOff(m); err != nil {
 			return err
 		}
 		s.Drawn += m
-		s.Total -= m
+		s.Total -= colour - s.Colour()
 	case PouredOff:
 		m := s.Last - b.Reading
 		if err := s.takeOff(m); err != nil {
@@ -498,7 +509,9 @@ func (s *State) liftOut(b LiftedOut) error {
 		return fmt.Errorf("%v of %s does not lie on top", fall, b.Key)
 	}
 	s.In[i] -= fall
-	s.Layers[n-1].Mass -= fall
+	if s.Layers[n-1].Mass -= fall; s.Layers[n-1].Mass == 0 {
+		s.Layers = s.Layers[:n-1]
+	}
 	s.Last, s.Held, s.Pending, s.Uncertain = b.Reading, nil, "", true
 	s.Tipped += fall
 	if s.Over == nil {
@@ -573,7 +586,7 @@ func (s *State) correct(b Corrected) {
 	case Tint: // from here on the cup is to be what the tint makes of it
 		for i, c := range s.Components {
 			if c.Colour() {
-				s.Components[i].Goal = s.In[i]
+				s.Components[i].Goal, s.Components[i].Held = s.In[i], 0
 			}
 		}
 		for _, step := range b.Steps {

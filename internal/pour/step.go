@@ -211,6 +211,17 @@ func checkLines(r Request) ([]gram.Mass, error) {
 	if r.TolerancePercent < 0 || r.TolerancePercent > 100 || math.IsNaN(r.TolerancePercent) {
 		return nil, problem("tolerance_percent", "The tolerance must lie between 0 and 100 per cent.")
 	}
+	if !(r.Cup.Brim >= 0) || math.IsInf(r.Cup.Brim, 0) || r.Cup.Empty < 0 {
+		return nil, problem("cup", "The size of this cup is not a number of millilitres. Correct it on the shop's page.")
+	}
+	if !(r.Limit >= 0) || math.IsInf(r.Limit, 0) {
+		return nil, problem("limit", "The shop's limit must be a difference of 0 or more.")
+	}
+	if r.Reduction != nil {
+		if err := checkRatio(*r.Reduction); err != nil {
+			return nil, err
+		}
+	}
 	weights := make([]gram.Mass, len(r.Lines))
 	system := r.System
 	for i, line := range r.Lines {
@@ -220,6 +231,8 @@ func checkLines(r Request) ([]gram.Mass, error) {
 			return nil, problem(fmt.Sprintf("lines[%d].mass", i), "%s must weigh more than 0 in the formula.", t.Name)
 		case t.Kind == formula.Hardener || t.Kind == formula.Reducer:
 			return nil, problem(fmt.Sprintf("lines[%d].toner", i), "%s is a %s and belongs to the reduction, not to the colour.", t.Name, t.Kind)
+		case !soundDensity(t.Density):
+			return nil, problem(fmt.Sprintf("lines[%d].density", i), "%v g/ml is not a density. Enter that of %s as a number above 0.", t.Density, t.Name)
 		case system != "" && t.System != "" && t.System != system:
 			return nil, problem(fmt.Sprintf("lines[%d].toner", i), "%s belongs to %s and this cup to %s. Two systems never meet in one cup; choose a toner of the same system.", t.Name, t.System, system)
 		}
@@ -262,9 +275,6 @@ func colourTotal(r Request, density float64, missing int) (gram.Mass, error) {
 	if r.Ready {
 		if r.Reduction == nil {
 			return 0, problem("reduction", "An amount ready to spray needs a reduction. Choose one, or ask for the colour alone.")
-		}
-		if err := checkRatio(*r.Reduction); err != nil {
-			return 0, err
 		}
 		needs = needs || r.Reduction.By == byVolume
 	}
