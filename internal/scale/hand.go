@@ -1,6 +1,7 @@
 package scale
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"time"
@@ -47,6 +48,19 @@ const (
 	smallPour = 20 * gram.Gram
 	largePour = 100 * gram.Gram
 )
+
+// check refuses a hand that nobody has.
+func (h Hand) check() error {
+	for _, m := range []gram.Mass{h.SmallExcess, h.LargeExcessLeast, h.LargeExcess, h.SlipMedian} {
+		if m < 0 || m > gram.Kilogram {
+			return fmt.Errorf("a hand cannot usually pour %v too much: give it nothing to 1 kg", m)
+		}
+	}
+	if !(h.Slip >= 0 && h.Slip <= 1) || !(h.SlipSpread >= 0 && h.SlipSpread <= 2) {
+		return fmt.Errorf("a hand cannot slip in %v of its pours with a spread of %v: give a share of 0 to 1 and a spread of 0 to 2", h.Slip, h.SlipSpread)
+	}
+	return nil
+}
 
 // excess draws how much too much comes of one pour towards target.
 // It draws the same number of random values every time, so that one slip does not reshuffle all later pours.

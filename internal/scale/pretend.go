@@ -118,6 +118,9 @@ func NewPretend(s PretendSetup) (*Pretend, error) {
 	case !(s.Speed > 0 && s.Speed <= 1000):
 		return nil, fmt.Errorf("a pretend scale cannot run at %v times the clock: ask for up to 1000", s.Speed)
 	}
+	if err := s.Hand.check(); err != nil {
+		return nil, err
+	}
 	now := s.Clock.Now()
 	return &Pretend{
 		setup: s,

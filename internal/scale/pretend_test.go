@@ -2,6 +2,7 @@ package scale
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"sync"
@@ -356,6 +357,8 @@ func TestPretendRefuses(t *testing.T) {
 		"cannot lag by":                      {Balance: shopBalance, Lag: -time.Second},
 		"less than half a division":          {Balance: shopBalance, Noise: 0.5},
 		"times the clock: ask for up to 100": {Balance: shopBalance, Speed: -1},
+		"cannot usually pour":                {Balance: shopBalance, Hand: Hand{LargeExcess: -1}},
+		"give a share of 0 to 1":             {Balance: shopBalance, Hand: Hand{Slip: math.NaN()}},
 	} {
 		_, err := NewPretend(s)
 		assert.ErrorContains(t, err, why)
@@ -395,6 +398,43 @@ func TestPretendInManyHands(t *testing.T) {
 	cancel()
 	wg.Wait()
 	assert.Equal(t, gram.Mass(1_000+4*50*100), p.True())
+}
+
+// A cup is put on, 25 g are poured with half a gram too much, and the display comes to rest. On a stepped clock
+// that takes no time and gives the same every time.
+func ExamplePretend() {
+	p, err := NewPretend(PretendSetup{
+		Balance: gram.Balance{Division: 100, Max: 6 * gram.Kilogram},
+		Seed:    1,
+		Clock:   NewStepped(time.Date(2031, 3, 4, 12, 0, 0, 0, time.UTC)),
+	})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	_ = p.Place(62 * gram.Gram)
+	_ = p.Over(gram.Of(0.5))
+
+	ctx, cancel := context.WithCancel(context.Background())
+	steady := Steady{Window: 2 * time.Second, Within: 100}
+	poured := false
+	err = p.Read(ctx, func(r Reading) {
+		switch _, still := steady.Add(r); {
+		case still && !poured:
+			fmt.Println("cup", r.Mass.Show(100))
+			_ = p.Pour(25 * gram.Gram)
+			poured = true
+			steady.Reset()
+		case still && !p.Pouring():
+			fmt.Println("cup and paint", r.Mass.Show(100))
+			cancel()
+		}
+	})
+	fmt.Println(err)
+	// Output:
+	// cup 62.0
+	// cup and paint 87.5
+	// context canceled
 }
 
 func BenchmarkPretendSecond(b *testing.B) {

