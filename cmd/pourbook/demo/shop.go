@@ -57,7 +57,7 @@ const owner = "Ottilie Garrow"
 type shop struct {
 	book     *store.Store
 	now      time.Time
-	random   *rand.Rand
+	seed     uint64
 	settings store.Settings
 	toners   map[formula.System]map[string]formula.Toner
 	formulas []entry
@@ -78,7 +78,7 @@ func Load(ctx context.Context, book *store.Store, seed int64, now time.Time) err
 		return fmt.Errorf("demo: %w", err)
 	}
 	s := &shop{
-		book: book, now: now, random: rand.New(rand.NewPCG(uint64(seed), 0x706f7572)),
+		book: book, now: now, seed: uint64(seed),
 		toners: map[formula.System]map[string]formula.Toner{}, batches: map[string]*hand{},
 	}
 	if err := s.fit(ctx, told); err != nil {
@@ -399,7 +399,8 @@ func (s *shop) mix(ctx context.Context, c cup) error {
 	system := e.formula.System
 	toners := func(name string) (formula.Toner, bool) { return s.toner(system, name) }
 	h := &hand{
-		book: s.book, random: s.random, toners: toners, cup: c, batch: fmt.Sprintf("demo-%02d", len(s.batches)+1),
+		book: s.book, random: rand.New(rand.NewPCG(s.seed, uint64(len(s.batches)))), // of its own, so that a cup more changes no other
+		toners: toners, cup: c, batch: fmt.Sprintf("demo-%02d", len(s.batches)+1),
 		shop: pour.Shop{
 			Limit: s.settings.LimitDeltaE, CupCost: s.settings.CupCost, MinuteRate: s.settings.MinuteRate,
 			Cups: s.settings.Cups, Clings: 4 * gram.Gram,
