@@ -2,7 +2,8 @@
 -- events gives, so that a list need not fold.
 
 CREATE TABLE batch (
-    id           TEXT PRIMARY KEY CHECK (id <> ''),
+    number       INTEGER PRIMARY KEY, -- counts up, so that what is being poured lies together in every index
+    id           TEXT NOT NULL UNIQUE CHECK (id <> ''), -- made by whoever planned it
     created_at   INTEGER NOT NULL,
     started_by   TEXT NOT NULL,
     title        TEXT NOT NULL,
@@ -14,7 +15,7 @@ CREATE TABLE batch (
     coat         TEXT NOT NULL,
     asked        TEXT NOT NULL,
     pot_life     INTEGER NOT NULL, -- milliseconds, 0: no clock
-    seq          INTEGER NOT NULL,
+    decided      INTEGER NOT NULL, -- seq of the last event but held readings
     need         TEXT NOT NULL,
     pouring      TEXT NOT NULL,    -- name of the open step's toner
     total        INTEGER NOT NULL, -- colour when all is in
@@ -29,7 +30,7 @@ CREATE TABLE batch (
     outcome      TEXT NOT NULL CHECK (outcome IN ('', 'finished', 'abandoned')),
     kept         INTEGER NOT NULL,
     updated_at   INTEGER NOT NULL
-) WITHOUT ROWID;
+);
 
 CREATE INDEX batch_open ON batch (created_at) WHERE ended_at IS NULL;
 CREATE INDEX batch_by_time ON batch (created_at);
@@ -41,8 +42,9 @@ BEGIN
 END;
 
 CREATE TABLE event (
+    number  INTEGER PRIMARY KEY, -- in the order of keeping
     id      TEXT NOT NULL UNIQUE CHECK (id <> ''), -- made by whoever originated it
-    batch   TEXT NOT NULL REFERENCES batch (id),
+    batch   INTEGER NOT NULL REFERENCES batch (number),
     seq     INTEGER NOT NULL CHECK (seq >= 1),
     kind    TEXT NOT NULL,
     version INTEGER NOT NULL CHECK (version >= 1),
@@ -54,9 +56,9 @@ CREATE TABLE event (
     epoch   INTEGER NOT NULL,
     body    TEXT NOT NULL CHECK (json_valid(body)),
     command BLOB, -- SHA-256 of what was asked for; null where the event follows from another
-    PRIMARY KEY (batch, seq),
+    UNIQUE (batch, seq),
     CHECK (kind <> 'poured' OR (step IS NOT NULL AND attempt IS NOT NULL))
-) WITHOUT ROWID;
+);
 
 -- A pour is booked once, whoever saw it first.
 CREATE UNIQUE INDEX event_once ON event (batch, step, attempt) WHERE kind = 'poured';

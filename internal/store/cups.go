@@ -12,8 +12,9 @@ const cupsMost = 256
 
 // cup is a batch as its committed events make it. It is a value that is never changed: known only grows beyond its end.
 type cup struct {
-	state pour.State
-	known []command
+	number int64 // of its row
+	state  pour.State
+	known  []command
 }
 
 // command is an event's id with the hash of what was asked for, zero where the event followed from another.

@@ -36,8 +36,12 @@ func (s *Store) Plan(ctx context.Context, batch string, cmd pour.Command) (pour.
 	if err := checkPlan(doing, body); err != nil {
 		return pour.State{}, err
 	}
-	return s.append(ctx, doing, batch, cmd, func(t *tx, _ cup, at time.Time) ([]pour.Event, error) {
-		if err := t.planFrom(doing, batch, body, at); err != nil {
+	return s.append(ctx, doing, batch, cmd, func(t *tx, c *cup, at time.Time) ([]pour.Event, error) {
+		if err := t.savepoint(); err != nil {
+			return nil, err
+		}
+		var err error
+		if c.number, err = t.planFrom(doing, batch, body, at); err != nil {
 			return nil, err
 		}
 		return []pour.Event{{ID: cmd.ID, Batch: batch, At: at, By: cmd.By, Device: cmd.Device, Epoch: 1, Body: body}}, nil
@@ -56,7 +60,7 @@ func (s *Store) Record(ctx context.Context, batch string, cmd pour.Command) (pou
 	if err := checkIDs(batch, cmd.ID); err != nil {
 		return pour.State{}, err
 	}
-	return s.append(ctx, doing, batch, cmd, func(_ *tx, c cup, at time.Time) ([]pour.Event, error) {
+	return s.append(ctx, doing, batch, cmd, func(_ *tx, c *cup, at time.Time) ([]pour.Event, error) {
 		if c.state.Seq == 0 {
 			return nil, notFound(doing, "batch "+batch)
 		}
@@ -66,21 +70,21 @@ func (s *Store) Record(ctx context.Context, batch string, cmd pour.Command) (pou
 }
 
 // append runs become against the committed cup and keeps the events that it returns.
-func (s *Store) append(ctx context.Context, doing, batch string, cmd pour.Command, become func(*tx, cup, time.Time) ([]pour.Event, error)) (pour.State, error) {
+func (s *Store) append(ctx context.Context, doing, batch string, cmd pour.Command, become func(*tx, *cup, time.Time) ([]pour.Event, error)) (pour.State, error) {
 	kind, _, body, err := pour.Encode(cmd.Body)
 	if err != nil {
 		return pour.State{}, failed(doing, fmt.Errorf("%w: %w", ErrInvalid, err), "One of the numbers is not a number. Correct it and try again.")
 	}
 	asked := hashOf(batch, kind, body)
 	var state pour.State
-	err = s.update(ctx, doing, func(t *tx) error {
+	err = s.updateLightly(ctx, doing, func(t *tx) error {
 		c, err := t.cup(s.cups, batch)
 		if err != nil {
 			return err
 		}
 		state = c.state
-		if before, ok := c.find(cmd.ID); ok {
-			if before == asked {
+		if earlier, ok := c.find(cmd.ID); ok {
+			if earlier == asked {
 				return nil
 			}
 			return reused(doing)
@@ -92,9 +96,15 @@ func (s *Store) append(ctx context.Context, doing, batch string, cmd pour.Comman
 		if at.IsZero() {
 			at = t.now
 		}
-		events, err := become(t, c, at)
+		before := summaryOf(c.state)
+		events, err := become(t, &c, at)
 		if err != nil {
 			return err
+		}
+		if len(events) > 1 { // either all or none
+			if err := t.savepoint(); err != nil {
+				return err
+			}
 		}
 		for i, e := range events {
 			e.Seq = c.state.Seq + 1
@@ -106,8 +116,10 @@ func (s *Store) append(ctx context.Context, doing, batch string, cmd pour.Comman
 				return err
 			}
 		}
-		if err := t.summarise(c.state, t.now); err != nil {
-			return err
+		if now := summaryOf(c.state); now != before {
+			if err := t.summarise(c.number, now); err != nil {
+				return err
+			}
 		}
 		t.staged[batch] = c
 		state = c.state
@@ -131,16 +143,19 @@ func (t *tx) cup(committed *cups, batch string) (cup, error) {
 	return fold(context.Background(), t.conn, batch)
 }
 
-// fold reads a batch from its events.
+const eventColumns = `e.id, b.id, e.seq, e.kind, e.version, e.at, e.person, e.device, e.epoch, e.body, e.command, b.number`
+
+const eventsOf = `SELECT ` + eventColumns + ` FROM event e JOIN batch b ON b.number = e.batch WHERE b.id = ? ORDER BY e.seq`
+
+type eventRow struct {
+	event   pour.Event
+	command []byte
+	number  int64 // of the batch
+}
+
+// fold reads a batch from its events, empty where there is none.
 func fold(ctx context.Context, q querier, batch string) (cup, error) {
-	type row struct {
-		event   pour.Event
-		command []byte
-	}
-	rows, err := collect(ctx, q, `SELECT id, batch, seq, kind, version, at, person, device, epoch, body, command
-		FROM event WHERE batch = ? ORDER BY seq`, []any{batch}, func(r *sql.Rows, to *row) error {
-		return scanEvent(r, &to.event, &to.command)
-	})
+	rows, err := collect(ctx, q, eventsOf, []any{batch}, scanEvent)
 	if err != nil {
 		return cup{}, err
 	}
@@ -149,7 +164,7 @@ func fold(ctx context.Context, q querier, batch string) (cup, error) {
 	for _, r := range rows {
 		k := command{id: r.event.ID}
 		copy(k.hash[:], r.command)
-		c.known = append(c.known, k)
+		c.known, c.number = append(c.known, k), r.number
 		events = append(events, r.event)
 	}
 	if c.state, err = pour.Fold(events); err != nil {
@@ -158,12 +173,13 @@ func fold(ctx context.Context, q querier, batch string) (cup, error) {
 	return c, nil
 }
 
-func scanEvent(r *sql.Rows, e *pour.Event, command *[]byte) error {
+func scanEvent(r *sql.Rows, to *eventRow) error {
+	e := &to.event
 	var kind pour.Kind
 	var version int
 	var at int64
 	var body []byte
-	if err := r.Scan(&e.ID, &e.Batch, &e.Seq, &kind, &version, &at, &e.By, &e.Device, &e.Epoch, &body, command); err != nil {
+	if err := r.Scan(&e.ID, &e.Batch, &e.Seq, &kind, &version, &at, &e.By, &e.Device, &e.Epoch, &body, &to.command, &to.number); err != nil {
 		return err
 	}
 	e.At = time.UnixMilli(at).UTC()
@@ -196,7 +212,7 @@ func (t *tx) appendEvent(c cup, e pour.Event, k command) (cup, error) {
 	}
 	err = t.exec(`INSERT INTO event (id, batch, seq, kind, version, step, attempt, at, person, device, epoch, body, command)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		e.ID, e.Batch, e.Seq, string(kind), version, step, attempt, e.At.UnixMilli(), e.By, e.Device, e.Epoch, string(body), asked)
+		e.ID, c.number, e.Seq, string(kind), version, step, attempt, e.At.UnixMilli(), e.By, e.Device, e.Epoch, string(body), asked)
 	switch {
 	case isUnique(err, "event.id"):
 		return cup{}, reused("record an event")
@@ -207,52 +223,65 @@ func (t *tx) appendEvent(c cup, e pour.Event, k command) (cup, error) {
 }
 
 // planFrom makes the row of a batch that its events then keep up to date.
-func (t *tx) planFrom(doing, batch string, p pour.Planned, at time.Time) error {
+func (t *tx) planFrom(doing, batch string, p pour.Planned, at time.Time) (int64, error) {
 	if p.RevisionID != 0 {
 		var number int
 		err := t.row(`SELECT number FROM revision WHERE id = ? AND formula_id = ?`, p.RevisionID, p.FormulaID).Scan(&number)
 		if errors.Is(err, sql.ErrNoRows) {
-			return notFound(doing, "such revision of this formula")
+			return 0, notFound(doing, "such revision of this formula")
 		}
 		if err != nil {
-			return err
+			return 0, err
 		}
 	}
-	err := t.exec(`INSERT INTO batch (id, created_at, started_by, title, job, formula_id, revision_id, revision, system, coat, asked, pot_life,
-			seq, need, pouring, total, colour, contents, left_over, drawn, tipped, holder, outcome, kept, updated_at)
+	id, err := t.insert(`INSERT INTO batch (id, created_at, started_by, title, job, formula_id, revision_id, revision, system, coat, asked, pot_life,
+			decided, need, pouring, total, colour, contents, left_over, drawn, tipped, holder, outcome, kept, updated_at)
 		VALUES (?, ?, '', ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, '', '', 0, 0, 0, 0, 0, 0, '', '', 0, ?)`,
 		batch, at.UnixMilli(), p.Title, p.Job, number(p.FormulaID), number(p.RevisionID), p.Revision, string(p.System), string(p.Coat), p.Asked,
 		p.PotLife.Milliseconds(), t.now.UnixMilli())
-	if err != nil {
-		return err
-	}
-	if p.FormulaID == 0 {
-		return nil
+	if err != nil || p.FormulaID == 0 {
+		return id, err
 	}
 	err = t.change(`UPDATE formula SET poured_at = max(coalesce(poured_at, 0), ?) WHERE id = ?`, at.UnixMilli(), p.FormulaID)
 	if errors.Is(err, ErrNotFound) {
-		return notFound(doing, "such formula")
+		return 0, notFound(doing, "such formula")
 	}
-	return err
+	return id, err
 }
 
-// summarise repeats in the row of the batch what its events add up to.
-func (t *tx) summarise(s pour.State, now time.Time) error {
-	pouring := ""
-	if step, ok := s.Open(); ok {
-		pouring = s.Component(step.Key).Name
+// summary is what the row of a batch repeats of its events.
+type summary struct {
+	startedBy, need, pouring, holder, outcome          string
+	decided                                            int
+	total, colour, contents, left, drawn, tipped, kept gram.Mass
+	activated, ended                                   sql.NullInt64
+}
+
+func summaryOf(s pour.State) summary {
+	if s.Seq == 0 {
+		return summary{}
 	}
-	outcome, kept := "", gram.Mass(0)
+	row := summary{
+		startedBy: s.StartedBy, need: string(s.Need()), holder: s.Name, decided: s.Decided, total: s.Total, colour: s.Colour(), contents: s.Contents(),
+		left: s.Left, drawn: s.Drawn, tipped: s.Tipped, activated: millis(s.ActivatedAt), ended: millis(s.EndedAt),
+	}
+	if step, ok := s.Open(); ok {
+		row.pouring = s.Component(step.Key).Name
+	}
 	switch {
 	case s.Finish != nil:
-		outcome, kept = "finished", s.Finish.Kept
+		row.outcome, row.kept = "finished", s.Finish.Kept
 	case s.GivenUp != nil:
-		outcome = "abandoned"
+		row.outcome = "abandoned"
 	}
-	return t.change(`UPDATE batch SET started_by = ?, seq = ?, need = ?, pouring = ?, total = ?, colour = ?, contents = ?, left_over = ?, drawn = ?, tipped = ?,
-			holder = ?, activated_at = ?, ended_at = ?, outcome = ?, kept = ?, updated_at = ? WHERE id = ?`,
-		s.StartedBy, s.Seq, string(s.Need()), pouring, int64(s.Total), int64(s.Colour()), int64(s.Contents()), int64(s.Left), int64(s.Drawn), int64(s.Tipped),
-		s.Name, millis(s.ActivatedAt), millis(s.EndedAt), outcome, int64(kept), now.UnixMilli(), s.Batch)
+	return row
+}
+
+func (t *tx) summarise(number int64, s summary) error {
+	return t.change(`UPDATE batch SET started_by = ?, decided = ?, need = ?, pouring = ?, total = ?, colour = ?, contents = ?, left_over = ?, drawn = ?, tipped = ?,
+			holder = ?, activated_at = ?, ended_at = ?, outcome = ?, kept = ?, updated_at = ? WHERE number = ?`,
+		s.startedBy, s.decided, s.need, s.pouring, int64(s.total), int64(s.colour), int64(s.contents), int64(s.left), int64(s.drawn), int64(s.tipped),
+		s.holder, s.activated, s.ended, s.outcome, int64(s.kept), t.now.UnixMilli(), number)
 }
 
 // State returns a batch as it stands, ErrNotFound where there is none.
@@ -274,16 +303,16 @@ func (s *Store) State(ctx context.Context, batch string) (pour.State, error) {
 // Events returns everything that happened to a batch, in order, ErrNotFound where there is no such batch.
 func (s *Store) Events(ctx context.Context, batch string) ([]pour.Event, error) {
 	const doing = "read the events of a batch"
-	events, err := collect(ctx, s.read, `SELECT id, batch, seq, kind, version, at, person, device, epoch, body, command
-		FROM event WHERE batch = ? ORDER BY seq`, []any{batch}, func(r *sql.Rows, e *pour.Event) error {
-		var command []byte
-		return scanEvent(r, e, &command)
-	})
+	rows, err := collect(ctx, s.read, eventsOf, []any{batch}, scanEvent)
 	if err != nil {
 		return nil, explain(doing, err)
 	}
-	if len(events) == 0 {
+	if len(rows) == 0 {
 		return nil, notFound(doing, "batch "+batch)
+	}
+	events := make([]pour.Event, len(rows))
+	for i, r := range rows {
+		events[i] = r.event
 	}
 	return events, nil
 }
@@ -308,7 +337,7 @@ type Batch struct {
 	Coat                  formula.Coat
 	Swatch                string
 	Asked                 string
-	Seq                   int
+	Decided               int // pour.State.Decided
 	Need                  pour.Need
 	Pouring               string // name of the toner that is next
 	Total                 gram.Mass
@@ -351,7 +380,7 @@ func (s *Store) Batches(ctx context.Context, f BatchFilter) ([]Batch, error) {
 	}
 	limit, offset := paging(f.Limit, f.Offset)
 	query := `SELECT b.id, b.title, b.job, coalesce(b.formula_id, 0), coalesce(b.revision_id, 0), b.revision, b.system, b.coat, coalesce(f.swatch, ''),
-			b.asked, b.seq, b.need, b.pouring, b.total, b.colour, b.contents, b.left_over, b.drawn, b.tipped, b.started_by, b.holder,
+			b.asked, b.decided, b.need, b.pouring, b.total, b.colour, b.contents, b.left_over, b.drawn, b.tipped, b.started_by, b.holder,
 			b.created_at, b.activated_at, b.pot_life, b.ended_at, b.outcome, b.kept, b.updated_at
 		FROM batch b LEFT JOIN formula f ON f.id = b.formula_id
 		WHERE ` + strings.Join(where, " AND ") + ` ORDER BY b.created_at DESC, b.id DESC LIMIT ? OFFSET ?`
@@ -359,7 +388,7 @@ func (s *Store) Batches(ctx context.Context, f BatchFilter) ([]Batch, error) {
 		var started, activated, ended, updated sql.NullInt64
 		var potLife int64
 		err := r.Scan(&b.ID, &b.Title, &b.Job, &b.FormulaID, &b.RevisionID, &b.Revision, &b.System, &b.Coat, &b.Swatch,
-			&b.Asked, &b.Seq, &b.Need, &b.Pouring, &b.Total, &b.Colour, &b.Contents, &b.Left, &b.Drawn, &b.Tipped, &b.StartedBy, &b.Holder,
+			&b.Asked, &b.Decided, &b.Need, &b.Pouring, &b.Total, &b.Colour, &b.Contents, &b.Left, &b.Drawn, &b.Tipped, &b.StartedBy, &b.Holder,
 			&started, &activated, &potLife, &ended, &b.Outcome, &b.Kept, &updated)
 		b.StartedAt, b.ActivatedAt, b.EndedAt, b.UpdatedAt = timeOf(started), timeOf(activated), timeOf(ended), timeOf(updated)
 		b.PotLife = time.Duration(potLife) * time.Millisecond

@@ -84,7 +84,7 @@ func Open(path string, opts ...Option) (*Store, error) {
 }
 
 func (s *Store) start(o settingsOfOpen) error {
-	db := sql.OpenDB(connector{dsn: writerDSN(s.path), want: writerPragmas})
+	db := sql.OpenDB(connector{dsn: writerDSN(s.path), setUp: writerSetUp, want: writerPragmas})
 	db.SetMaxOpenConns(1)
 	conn, err := db.Conn(context.Background())
 	if err != nil {
@@ -216,8 +216,11 @@ var (
 	writerPragmas = map[string]string{
 		"journal_mode": "wal", "synchronous": "2", "busy_timeout": "5000", "foreign_keys": "1",
 		"recursive_triggers": "1", // so that INSERT OR REPLACE meets the triggers that forbid deleting
-		"query_only":         "0",
+		"query_only":         "0", "wal_autocheckpoint": "4000",
 	}
+	// The log is folded into the file every 4000 pages (16 MB): a pour writes the same few pages again and again, so the
+	// later, the less is copied.
+	writerSetUp   = "PRAGMA wal_autocheckpoint = 4000"
 	readerPragmas = map[string]string{"busy_timeout": "5000", "foreign_keys": "1", "query_only": "1"}
 )
 
@@ -251,12 +254,18 @@ func fileURI(path string) string {
 
 // connector opens connections and refuses one whose settings are not the wanted ones.
 type connector struct {
-	dsn  string
-	want map[string]string
+	dsn   string
+	setUp string
+	want  map[string]string
 }
 
 func (c connector) Connect(context.Context) (driver.Conn, error) {
-	d := &sqlite3.SQLiteDriver{ConnectHook: func(conn *sqlite3.SQLiteConn) error { return checkPragmas(conn, c.want) }}
+	d := &sqlite3.SQLiteDriver{ConnectHook: func(conn *sqlite3.SQLiteConn) error {
+		if _, err := conn.Exec(c.setUp, nil); err != nil {
+			return err
+		}
+		return checkPragmas(conn, c.want)
+	}}
 	return d.Open(c.dsn)
 }
 

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"runtime"
 	"runtime/debug"
 	"sync"
 	"time"
@@ -34,6 +35,7 @@ type writer struct {
 type job struct {
 	ctx    context.Context
 	do     func(*tx) error
+	light  bool // asks for its savepoint itself where it needs one
 	err    error
 	answer chan error
 }
@@ -43,6 +45,11 @@ type tx struct {
 	conn   *sql.Conn
 	now    time.Time
 	staged map[string]cup // folded states by batch, true once the commit is
+
+	// Of the job that is being done:
+	alone bool // the whole transaction is this job's, so it needs no savepoint
+	saved bool // there is a savepoint
+	wrote bool // something was written
 }
 
 func (w *writer) start() {
@@ -63,11 +70,20 @@ func (w *writer) stop() {
 // update runs do in a transaction and returns after its commit. A ctx that ends before the job's turn leaves it undone;
 // one that ends later changes nothing, so that the answer is always the truth.
 func (s *Store) update(ctx context.Context, doing string, do func(*tx) error) error {
+	return s.hand(&job{ctx: ctx, do: do, answer: make(chan error, 1)}, doing)
+}
+
+// updateLightly is update for a job that writes once, or calls savepoint before its first of several writes.
+func (s *Store) updateLightly(ctx context.Context, doing string, do func(*tx) error) error {
+	return s.hand(&job{ctx: ctx, do: do, light: true, answer: make(chan error, 1)}, doing)
+}
+
+// hand gives a job to the writer and waits for its answer.
+func (s *Store) hand(j *job, doing string) error {
 	w := s.write
 	if w == nil {
 		return failed(doing, ErrReadOnly, "This book was opened for reading only. Nothing was kept.")
 	}
-	j := &job{ctx: ctx, do: do, answer: make(chan error, 1)}
 	w.mu.RLock()
 	if w.closed {
 		w.mu.RUnlock()
@@ -85,8 +101,19 @@ func (w *writer) run() {
 	}
 }
 
+// waiting returns the first job and those that are ready to go with it. Whoever was answered just now is likely to hand
+// over the next one at once, so they get a turn of the processor first: a fuller group for some microseconds.
 func (w *writer) waiting(first *job) []*job {
 	group := []*job{first}
+	for before := 0; before < len(group) && len(group) < w.most; {
+		before = len(group)
+		runtime.Gosched()
+		group = w.drain(group)
+	}
+	return group
+}
+
+func (w *writer) drain(group []*job) []*job {
 	for len(group) < w.most {
 		select {
 		case j, ok := <-w.jobs:
@@ -124,7 +151,7 @@ func (w *writer) transact(group []*job) (err error) {
 		if j.err = j.ctx.Err(); j.err != nil {
 			continue
 		}
-		if j.err = w.try(t, j, len(group) > 1); j.err == nil {
+		if j.err = w.try(t, j, len(group) == 1); j.err == nil {
 			continue
 		}
 		if lost(j.err) {
@@ -151,23 +178,42 @@ func undone(t *tx, why error) error {
 }
 
 // try does one job; where it fails everything it wrote is gone.
-func (w *writer) try(t *tx, j *job, savepoint bool) error {
-	if !savepoint {
-		return safely(t, j)
-	}
-	if err := t.exec(`SAVEPOINT job`); err != nil {
-		return lostError{err}
+func (w *writer) try(t *tx, j *job, alone bool) error {
+	t.alone, t.saved, t.wrote = alone, false, false
+	if !j.light {
+		if err := t.savepoint(); err != nil {
+			return err
+		}
 	}
 	err := safely(t, j)
-	if err != nil {
+	switch {
+	case err == nil && !t.saved, err != nil && alone:
+		return err
+	case err != nil && t.saved:
 		if back := t.exec(`ROLLBACK TO job`); back != nil {
 			return lostError{fmt.Errorf("%w; and then: %w", err, back)}
 		}
+	case err != nil && t.wrote:
+		return lostError{err}
+	case err != nil:
+		return err
 	}
 	if release := t.exec(`RELEASE job`); release != nil {
 		return lostError{release}
 	}
 	return err
+}
+
+// savepoint makes what the job writes from here on one piece.
+func (t *tx) savepoint() error {
+	if t.alone || t.saved {
+		return nil
+	}
+	if err := t.exec(`SAVEPOINT job`); err != nil {
+		return lostError{err}
+	}
+	t.saved = true
+	return nil
 }
 
 // safely does a job and turns a panic into its error: one bad row must not stop every other cup.
@@ -204,13 +250,19 @@ func lost(err error) bool {
 }
 
 func (t *tx) exec(query string, args ...any) error {
-	_, err := t.conn.ExecContext(context.Background(), query, args...)
+	_, err := t.write(query, args)
 	return err
+}
+
+func (t *tx) write(query string, args []any) (sql.Result, error) {
+	result, err := t.conn.ExecContext(context.Background(), query, args...)
+	t.wrote = t.wrote || err == nil
+	return result, err
 }
 
 // insert runs an INSERT and returns the row's number.
 func (t *tx) insert(query string, args ...any) (int64, error) {
-	result, err := t.conn.ExecContext(context.Background(), query, args...)
+	result, err := t.write(query, args)
 	if err != nil {
 		return 0, err
 	}
@@ -219,7 +271,7 @@ func (t *tx) insert(query string, args ...any) (int64, error) {
 
 // change runs an UPDATE or DELETE that must meet a row; ErrNotFound where it met none.
 func (t *tx) change(query string, args ...any) error {
-	result, err := t.conn.ExecContext(context.Background(), query, args...)
+	result, err := t.write(query, args)
 	if err != nil {
 		return err
 	}
@@ -255,3 +307,4 @@ func collect[T any](ctx context.Context, q querier, query string, args []any, sc
 	}
 	return all, rows.Err()
 }
+
