@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
+	"runtime"
 	"time"
 
 	"go.bug.st/serial"
@@ -183,7 +185,28 @@ func (s *Serial) Read(ctx context.Context, each func(Reading)) error {
 	}
 }
 
+// crowded reports whether so many files are open that the next ones get numbers that the serial library's wait
+// (select, 1024 files at most) cannot take: there it would panic.
+func crowded() (bool, error) {
+	const most, margin = 1024, 32
+	if runtime.GOOS == "windows" {
+		return false, nil
+	}
+	f, err := os.Open(os.DevNull)
+	if err != nil {
+		return false, err
+	}
+	defer f.Close()
+	return f.Fd() >= most-margin, nil
+}
+
 func (s *Serial) open() (serial.Port, error) {
+	if full, err := crowded(); err != nil {
+		return nil, gone(err)
+	} else if full {
+		say := "too many connections are open to take the scale as well: close pages that nobody looks at, then wait a moment"
+		return nil, &goneError{say: say, cause: errors.New("file numbers near 1024")}
+	}
 	port, err := serial.Open(s.setup.Path, &s.mode)
 	if err != nil {
 		var trouble *serial.PortError

@@ -349,6 +349,30 @@ func TestNewSerialRefuses(t *testing.T) {
 	assert.True(t, errors.Is(err, ErrGone), "a file that is no port: %v", err)
 }
 
+// The library's wait panics on file numbers from 1024 up; a crowded server must not fall over that.
+func TestSerialOnACrowdedServer(t *testing.T) {
+	c := newCable(t, nil)
+	c.plug(t)
+	s := c.open(t, nil)
+	defer s.Close()
+	var open []*os.File
+	defer func() {
+		for _, f := range open {
+			f.Close()
+		}
+	}()
+	for range 1100 {
+		f, err := os.Open(os.DevNull)
+		if err != nil {
+			t.Skipf("this machine lets nobody open 1100 files: %v", err)
+		}
+		open = append(open, f)
+	}
+	err := s.Read(t.Context(), func(Reading) {})
+	require.ErrorIs(t, err, ErrGone)
+	assert.ErrorContains(t, err, "too many connections are open")
+}
+
 // From the scale's writing a line to the reading.
 func BenchmarkSerialLine(b *testing.B) {
 	c := &cable{path: filepath.Join(b.TempDir(), "scale")}
