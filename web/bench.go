@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"strings"
@@ -131,12 +132,28 @@ func (s *server) whoSave(w http.ResponseWriter, r *http.Request) error {
 		view.New, view.Problem = r.PostFormValue("new"), problem
 		return render(w, r, http.StatusUnprocessableEntity, page.WhoPage(view))
 	}
-	if err := s.Store.KnowPerson(r.Context(), name); err != nil {
+	name, err := s.knownPerson(r.Context(), name)
+	if err != nil {
 		return err
 	}
 	setCookie(w, cookieWho, name)
 	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 	return nil
+}
+
+// knownPerson returns the name as the shop writes it, and adds somebody who is new.
+func (s *server) knownPerson(ctx context.Context, name string) (string, error) {
+	people, err := s.Store.People(ctx)
+	if err != nil {
+		return "", err
+	}
+	for _, p := range people {
+		if strings.EqualFold(p.Name, name) {
+			return p.Name, nil
+		}
+	}
+	p, err := s.Store.SavePerson(ctx, store.Person{Name: name, Active: true})
+	return p.Name, err
 }
 
 func nameProblem(name string) string {

@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"slices"
 	"strconv"
 
 	"pourbook/internal/formula"
@@ -78,7 +79,8 @@ func compareRows(a, b formula.Revision) ([]page.CompareRow, int, error) {
 	for i := range b.Lines {
 		b.Lines[i].Mass = resized[i]
 	}
-	show := exactGrams(append(resized, func() []gram.Mass { m, _ := columns(a.Lines); return m }()...))
+	own, _ := columns(a.Lines)
+	show := exactGrams(slices.Concat(own, resized))
 	if b.Total != a.Total {
 		show = func(m gram.Mass) string { return m.Show(10) }
 	}

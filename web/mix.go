@@ -182,7 +182,7 @@ func (s *server) mixView(r *http.Request, c recipe) (page.Mix, pour.Planned, pou
 }
 
 func (s *server) balance(set store.Settings, typed bool) gram.Balance {
-	if typed || s.Bench == nil {
+	if typed {
 		return set.Balance
 	}
 	return s.Bench.Balance()
@@ -194,12 +194,12 @@ func (s *server) mixFields(r *http.Request, c recipe, set store.Settings) page.M
 		ID: uuid.NewString(), Title: c.formula.Title(), Code: c.formula.Code, Coat: string(c.formula.Coat), Swatch: c.formula.Swatch,
 		Revision: c.revision.Number, RevisionID: c.revision.ID, From: c.again, As: r.FormValue("as"),
 		Amount: r.FormValue("amount"), Unit: r.FormValue("unit"), Of: r.FormValue("of"), Job: r.FormValue("job"),
-		Cup: r.FormValue("cup"), Order: r.FormValue("order"), Hold: r.FormValue("hold"), Typed: r.FormValue("typed_readings") != "",
+		Cup: r.FormValue("cup"), Order: r.FormValue("order"), Hold: r.FormValue("hold"), Typed: s.Typed || r.FormValue("typed_readings") != "",
 		Override: r.FormValue("override") != "", MayReady: c.revision.Reduction != nil,
 	}
 	view.Scripts = append(view.Scripts, assetURL("js/mix.js"))
 	if !r.Form.Has("amount") { // first look: what a shop mixes most, or what was mixed before
-		view.Amount, view.Unit, view.Of, view.Typed = "350", "ml", "colour", set.TypedReadings
+		view.Amount, view.Unit, view.Of, view.Typed = "350", "ml", "colour", s.Typed || set.TypedReadings
 		if c.before != nil {
 			view.Amount, view.Unit, view.Job = c.before.Plan.Total.Show(1), "g", c.before.Plan.Job
 			view.Cup = c.before.Plan.Cup.Name
@@ -218,8 +218,6 @@ func (s *server) mixFields(r *http.Request, c recipe, set store.Settings) page.M
 	}
 	return view
 }
-
-func assetURL(name string) string { return assetURL(name) }
 
 // mixRequest turns the form into a request for a plan.
 func mixRequest(r *http.Request, c recipe, set store.Settings, view page.Mix) (pour.Request, map[string]string) {

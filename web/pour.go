@@ -265,25 +265,36 @@ func (s *server) pretend(w http.ResponseWriter, r *http.Request) error {
 			aim -= *state.Held - state.Last
 		}
 	}
-	switch r.PostFormValue("hand") {
+	if err := s.moveHand(r.PostFormValue("hand"), state, aim, empty); err != nil {
+		return err
+	}
+	return s.back(w, r, state)
+}
+
+func (s *server) moveHand(what string, state pour.State, aim, empty gram.Mass) error {
+	switch what {
 	case "place":
-		s.Hand.Place(empty)
+		return s.Hand.Place(empty)
 	case "over":
-		s.Hand.Place(empty)
-		s.Hand.Pour(state.Contents() - 2*gram.Gram)
+		if err := s.Hand.Place(empty); err != nil {
+			return err
+		}
+		return s.Hand.Pour(state.Contents() - 2*gram.Gram)
 	case "pour":
-		s.Hand.Pour(aim)
+		return s.Hand.Pour(aim)
 	case "slip":
-		s.Hand.PourOver(max(aim/8, gram.Gram))
-		s.Hand.Pour(aim)
+		if err := s.Hand.Over(max(aim/8, gram.Gram)); err != nil {
+			return err
+		}
+		return s.Hand.Pour(aim)
 	case "drop":
-		s.Hand.Pour(100 * gram.Milligram)
+		return s.Hand.Pour(100 * gram.Milligram)
 	case "take":
-		s.Hand.Remove(max(state.Discard, overBy(state), 40*gram.Gram*gram.Mass(btoi(state.Need() == pour.NeedNext))))
+		return s.Hand.Remove(takeOut(state))
 	case "lift":
-		s.Hand.Lift()
+		return s.Hand.Lift()
 	case "return":
-		s.Hand.Return()
+		return s.Hand.Return()
 	case "zero":
 		s.Hand.Zero()
 	case "unplug":
@@ -293,19 +304,16 @@ func (s *server) pretend(w http.ResponseWriter, r *http.Request) error {
 	default:
 		return badRequest("The pretend hand cannot do that.")
 	}
-	return s.back(w, r, state)
+	return nil
 }
 
-func overBy(state pour.State) gram.Mass {
-	if state.Over == nil {
-		return 0
+// takeOut is how much the pretend hand takes: what is to be poured off or lifted out, or enough for a card.
+func takeOut(state pour.State) gram.Mass {
+	switch {
+	case state.Discard > 0:
+		return state.Discard
+	case state.Over != nil:
+		return state.Over.By
 	}
-	return state.Over.By
-}
-
-func btoi(b bool) int64 {
-	if b {
-		return 1
-	}
-	return 0
+	return 40 * gram.Gram
 }

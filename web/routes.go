@@ -58,7 +58,7 @@ func (s *server) routes() http.Handler {
 		r.Get("/records", s.page(s.records))
 
 		// Shop
-		r.Get("/shop", s.page(s.shopForm))
+		r.Get("/shop", s.page(s.shopPage))
 		r.Post("/shop", s.page(s.shopSave))
 
 		// Calculators

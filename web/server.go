@@ -20,7 +20,8 @@ import (
 type Config struct {
 	Store  *store.Store
 	Bench  *bench.Bench
-	Hand   Hand // the pretend hand, nil where a real scale is connected
+	Typed  bool // no scale is connected: every reading is typed
+	Hand   Hand // the pretend hand, nil where no pretend scale is connected
 	Notice string
 	Now    func() time.Time
 	Log    *slog.Logger
@@ -29,13 +30,13 @@ type Config struct {
 
 // Hand works the pretend scale: what a person at a real bench does with cup, tin and wrist.
 type Hand interface {
-	Pour(grams gram.Mass)     // towards grams more than now lie on the scale
-	PourOver(by gram.Mass)    // the next pour goes over by this much
-	Remove(grams gram.Mass)   // takes paint out
-	Place(cupEmpty gram.Mass) // an empty cup
-	Lift()                    // everything off
-	Return()                  // and back
-	Zero()                    // somebody presses tare
+	Place(cupEmpty gram.Mass) error // an empty cup instead of what is on
+	Pour(grams gram.Mass) error     // towards that many grams more
+	Over(by gram.Mass) error        // the next pour goes over by this much
+	Remove(grams gram.Mass) error   // takes paint out
+	Lift() error                    // everything off
+	Return() error                  // and back
+	Zero()                          // presses tare
 	Unplug()
 	Plug()
 }

@@ -53,7 +53,7 @@ type Bench struct {
 	mu       sync.Mutex
 	cups     map[string]*cup
 	active   string // the batch whose cup is on the scale
-	ring     [keepReading]scale.Reading
+	ring     [keepReading]arrival
 	last     scale.Reading
 	lastAt   time.Time
 	lost     bool
@@ -62,6 +62,12 @@ type Bench struct {
 	patience bool // the mixer stopped the acceptance of this step
 	accepted time.Time
 	tasks    chan task
+}
+
+// arrival is a reading and when it came in. The reading's own time may be that of a world that goes faster.
+type arrival struct {
+	scale.Reading
+	at time.Time
 }
 
 type cup struct {
@@ -133,7 +139,7 @@ func (b *Bench) work(ctx context.Context) {
 			b.waiting = false
 			if err == nil {
 				if _, ok := t.cmd.Body.(pour.Poured); ok {
-					b.accepted, b.patience = b.now(), false
+					b.accepted, b.patience = b.last.At, false
 				}
 			}
 			b.mu.Unlock()
@@ -182,11 +188,11 @@ func (b *Bench) take(r scale.Reading) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	now := b.now()
-	b.ring[r.Serial%keepReading] = r
+	b.ring[r.Serial%keepReading] = arrival{r, now}
 	b.last, b.lastAt, b.lost = r, now, false
 	division := b.balance.At(r.Mass)
 	if r.Status != scale.OK || !r.Stable || (r.Mass-b.still.mass).Abs() > division || b.still.since.IsZero() {
-		b.still = still{mass: r.Mass, since: now}
+		b.still = still{mass: r.Mass, since: r.At}
 	}
 	b.decide(now)
 	b.tellLive()
@@ -203,7 +209,7 @@ func (b *Bench) decide(now time.Time) {
 	if !ok || s.Plan.Typed {
 		return
 	}
-	rest := now.Sub(b.still.since)
+	rest := b.last.At.Sub(b.still.since)
 	body := pour.Body(nil)
 	switch {
 	case rest >= acceptAfter && b.mayAccept(s, step):

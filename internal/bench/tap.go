@@ -62,7 +62,7 @@ func (b *Bench) withReading(batch string, t Tap) (pour.Body, error) {
 		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "Another cup is on this scale. Bring this batch to the bench first."}
 	case b.lost:
 		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "The scale is lost. Check its cable and its power, or type the reading."}
-	case t.Serial == 0 || r.Serial != t.Serial || b.now().Sub(r.At) > freshReading:
+	case t.Serial == 0 || r.Serial != t.Serial || b.now().Sub(r.at) > freshReading:
 		return nil, &pour.Refusal{Reason: pour.Stale, Sentence: "That reading is from a while ago. Look at the scale and tap again."}
 	case r.Status == scale.WrongUnit:
 		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "The scale does not show grams. Switch it to g and tap again."}

@@ -153,7 +153,7 @@ func (b *Bench) liveFor(batch string) *Live {
 	if !ok {
 		return l
 	}
-	now := b.now()
+	now := b.last.At
 	l.Drip = !b.accepted.IsZero() && now.Sub(b.accepted) < lateDrip && l.Net >= b.balance.At(l.Gross) && l.Zone != pour.ZoneLifted
 	l.Confirm = b.patience && s.Held != nil
 	if l.Steady && b.mayAccept(s, step) {

@@ -1,0 +1,166 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"pourbook/internal/bench"
+	"pourbook/internal/gram"
+	"pourbook/internal/scale"
+	"pourbook/internal/store"
+	"pourbook/web"
+)
+
+// serveOptions say how a book is served.
+type serveOptions struct {
+	Addr   string
+	Scale  scale.Scale // nil: every reading is typed
+	Name   string      // of the scale, for the screens
+	Notice string      // one sentence over every page
+	Log    *slog.Logger
+}
+
+func runServe(ctx context.Context, args []string, _ io.Reader, out io.Writer) error {
+	flags := newFlags("serve", "Opens a book, making it where there is none, and serves its screens.\nIt listens on this machine alone unless -addr says otherwise.", out)
+	book := flags.String("book", defaultBook(), "file of the book")
+	addr := flags.String("addr", "127.0.0.1:8040", "address to listen on")
+	kind := flags.String("scale", "typed", "typed (readings are typed by hand) or pretend (a simulated scale)")
+	division := flags.Float64("division", 0.1, "what the pretend scale shows, grams")
+	seed := flags.Uint64("seed", 1, "of the pretend scale's hand")
+	if err := parse(flags, args); err != nil {
+		return err
+	}
+	device, err := openScale(*kind, *division, *seed)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(filepath.Dir(*book), 0o755); err != nil {
+		return fmt.Errorf("make the folder of the book: %w", err)
+	}
+	s, err := store.Open(*book)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	return serveBook(ctx, s, serveOptions{Addr: *addr, Scale: device, Name: *kind + " scale"}, out)
+}
+
+func defaultBook() string {
+	dir, err := os.UserConfigDir()
+	if err != nil {
+		dir = "."
+	}
+	return filepath.Join(dir, "pourbook", "book.db")
+}
+
+func openScale(kind string, division float64, seed uint64) (scale.Scale, error) {
+	switch kind {
+	case "typed":
+		return nil, nil
+	case "pretend":
+		d, err := gram.FromGrams(division)
+		if err != nil || d <= 0 {
+			return nil, usageError{errors.New("pourbook serve: -division takes grams above 0")}
+		}
+		return scale.NewPretend(scale.PretendSetup{Balance: gram.Balance{Division: d, Max: 7500 * gram.Gram}, Hand: scale.Skilled(), Seed: seed})
+	}
+	return nil, usageError{fmt.Errorf("pourbook serve: -scale takes typed or pretend, not %q", kind)}
+}
+
+// serveBook serves an open book until ctx ends, then lets go of the streams and the scale in order.
+func serveBook(ctx context.Context, s *store.Store, o serveOptions, out io.Writer) error {
+	if o.Log == nil {
+		o.Log = slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
+	}
+	listener, err := net.Listen("tcp", o.Addr)
+	if err != nil {
+		return fmt.Errorf("listen on %s: %w", o.Addr, err)
+	}
+	settings, err := s.Settings(ctx)
+	if err != nil {
+		return err
+	}
+	typed := o.Scale == nil
+	if typed {
+		o.Scale, o.Name = scale.NewKeypad(settings.Balance), "Readings are typed; the scale"
+	}
+	defer o.Scale.Close()
+	b := bench.New(o.Name, o.Scale, s, time.Now, o.Log)
+	hand, _ := o.Scale.(web.Hand)
+	done := make(chan struct{})
+	server := &http.Server{
+		Handler:           web.New(web.Config{Store: s, Bench: b, Typed: typed, Hand: hand, Notice: o.Notice, Now: time.Now, Log: o.Log, Done: done}),
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       15 * time.Second,
+		WriteTimeout:      15 * time.Second,
+		IdleTimeout:       60 * time.Second,
+		ErrorLog:          slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn),
+	}
+	server.RegisterOnShutdown(func() { close(done) })
+	fmt.Fprintf(out, "Pourbook is at http://%s\n", listener.Addr())
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error {
+		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+			return err
+		}
+		return nil
+	})
+	group.Go(func() error {
+		if err := b.Run(ctx); ctx.Err() == nil {
+			return err
+		}
+		return nil
+	})
+	group.Go(func() error {
+		<-ctx.Done()
+		stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+		defer cancel()
+		return server.Shutdown(stop)
+	})
+	return group.Wait()
+}
+
+// newFlags returns the flags of a subcommand; its help goes to out.
+func newFlags(name, about string, out io.Writer) *flag.FlagSet {
+	flags := flag.NewFlagSet(name, flag.ContinueOnError)
+	flags.SetOutput(out)
+	flags.Usage = func() {
+		fmt.Fprintf(out, "Usage: pourbook %s [flags]\n\n%s\n\n", name, about)
+		flags.PrintDefaults()
+		fmt.Fprintln(out, "\nExit codes: 0 done, 1 it failed, 2 it was asked wrongly.")
+	}
+	return flags
+}
+
+// parse reads the flags; asking for help is no error.
+func parse(flags *flag.FlagSet, args []string) error {
+	err := flags.Parse(args)
+	if errors.Is(err, flag.ErrHelp) {
+		return errHelp
+	}
+	if err != nil {
+		return usageError{err}
+	}
+	return nil
+}
+
+var errHelp = errors.New("help was asked for")
+
+// sentenceOf returns the words of an error that a person may see.
+func sentenceOf(err error) string {
+	if said := store.Sentence(err); said != "" {
+		return said
+	}
+	return err.Error()
+}
