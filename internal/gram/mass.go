@@ -5,7 +5,8 @@
 // to the milligram, and that nothing here reads a clock, a file or a setting.
 // It knows weights only: toners, names and choices belong to the packages above it.
 //
-// Start at Mass, then Resize (plan.go), Overshoot (overshoot.go) and Reduce (reduction.go).
+// Start at Mass, then Resize (resize.go), Plan (plan.go), Exact (overshoot.go), LeastTopUp (topup.go)
+// and ReduceByRatio (reduction.go).
 package gram
 
 import (
