@@ -16,7 +16,7 @@ const (
 )
 
 // Valid returns nil for a colour that a surface can have: three finite numbers, L from 0 to 100 (100.5, as an
-// instrument may read a hair above its white), a and b from -200 to 200. The error is one plain sentence.
+// instrument may read a hair above its white), a and b from -200 to 200. The error is an *InputError.
 //
 // It is the check for colours that are typed or imported. A reading of flake at 15 degrees may well be
 // brighter than white and is checked by Reading.Valid.
@@ -24,20 +24,20 @@ func (l Lab) Valid() error { return l.within(maxL) }
 
 func (l Lab) within(top float64) error {
 	for _, part := range [...]struct {
-		name       string
-		value      float64
-		low, high  float64
-		saidLimits string
+		name, field string
+		value       float64
+		low, high   float64
+		saidLimits  string
 	}{
-		{"L", l.L, 0, top, "0 to " + trim(math.Floor(top))},
-		{"a", l.A, -maxChroma, maxChroma, "-200 to 200"},
-		{"b", l.B, -maxChroma, maxChroma, "-200 to 200"},
+		{"L", "l", l.L, 0, top, "0 to " + trim(math.Floor(top))},
+		{"a", "a", l.A, -maxChroma, maxChroma, "-200 to 200"},
+		{"b", "b", l.B, -maxChroma, maxChroma, "-200 to 200"},
 	} {
-		if math.IsNaN(part.value) || math.IsInf(part.value, 0) {
-			return fmt.Errorf("%s of the colour is not a number: give it from %s", part.name, part.saidLimits)
+		if !finite(part.value) {
+			return wrong(part.field, -1, "%s of the colour is not a number: give it from %s", part.name, part.saidLimits)
 		}
 		if part.value < part.low || part.value > part.high {
-			return fmt.Errorf("%s of the colour is %s: it must be from %s", part.name, trim(part.value), part.saidLimits)
+			return wrong(part.field, -1, "%s of the colour is %s: it must be from %s", part.name, trim(part.value), part.saidLimits)
 		}
 	}
 	return nil

@@ -1,8 +1,6 @@
 package colour
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"slices"
 )
@@ -36,25 +34,26 @@ func (g Grid) End() float64 { return g.Start + g.Step*float64(g.Count-1) }
 func (g Grid) Wavelength(i int) float64 { return g.Start + g.Step*float64(i) }
 
 // Valid returns nil for a grid from which colour can be computed: a step of 0.1 to 20 nm, all of it between 360 and
-// 780 nm, and no part of 400 to 700 nm missing. The error is one plain sentence.
+// 780 nm, and no part of 400 to 700 nm missing. The error is an *InputError.
 func (g Grid) Valid() error {
-	finite := !math.IsNaN(g.Start+g.Step) && !math.IsInf(g.Start+g.Step, 0)
 	switch {
-	case !finite:
-		return errors.New("the start or step of the spectrum is not a number: give both in nanometres")
+	case !finite(g.Start):
+		return wrong("start", -1, "the spectrum's start is not a number: give it in nanometres")
+	case !finite(g.Step):
+		return wrong("step", -1, "the spectrum's step is not a number: give it in nanometres")
 	case g.Step < finestStep || g.Step > widestStep:
-		return fmt.Errorf("the spectrum's step is %s nm: it must be from %s to %d nm, usually 10", trim(g.Step), trim(finestStep), widestStep)
+		return wrong("step", -1, "the spectrum's step is %s nm: it must be from %s to %d nm, usually 10", trim(g.Step), trim(finestStep), widestStep)
 	case g.Count < 2:
-		return fmt.Errorf("the spectrum has %d values: give one for each wavelength from 400 to 700 nm at least", max(0, g.Count))
+		return wrong("values", -1, "the spectrum has %d values: give one for each wavelength from 400 to 700 nm at least", max(0, g.Count))
 	case g.Start < shortest-gridSlack:
-		return fmt.Errorf("the spectrum starts at %s nm: leave out what lies below %d nm", trim(g.Start), shortest)
+		return wrong("start", -1, "the spectrum starts at %s nm: leave out what lies below %d nm", trim(g.Start), shortest)
 	case g.End() > longest+gridSlack:
-		return fmt.Errorf("the spectrum ends at %s nm (%d values from %s nm every %s nm): leave out what lies above %d nm, or correct start and step",
+		return wrong("values", -1, "the spectrum ends at %s nm (%d values from %s nm every %s nm): leave out what lies above %d nm, or correct start and step",
 			trim(g.End()), g.Count, trim(g.Start), trim(g.Step), longest)
 	case g.Start > mustStartBy+gridSlack:
-		return fmt.Errorf("the spectrum starts at %s nm, so bands are missing: it must start at %d nm or below", trim(g.Start), mustStartBy)
+		return wrong("start", -1, "the spectrum starts at %s nm, so bands are missing: it must start at %d nm or below", trim(g.Start), mustStartBy)
 	case g.End() < mustReach-gridSlack:
-		return fmt.Errorf("the spectrum ends at %s nm (%d values from %s nm every %s nm), so bands are missing: it must reach %d nm",
+		return wrong("values", -1, "the spectrum ends at %s nm (%d values from %s nm every %s nm), so bands are missing: it must reach %d nm",
 			trim(g.End()), g.Count, trim(g.Start), trim(g.Step), mustReach)
 	}
 	return nil
@@ -67,7 +66,7 @@ type Spectrum struct {
 }
 
 // NewSpectrum returns the spectrum whose first value belongs to start, with one value every step nanometres.
-// Values are reflectance factors from 0 to 1. Anything else is an error in one plain sentence: per cent, a value above
+// Values are reflectance factors from 0 to 1. Anything else is an *InputError: per cent, a value above
 // 1 or below 0, one that is not a number, a grid on which colour cannot be computed.
 func NewSpectrum(start, step float64, values []float64) (Spectrum, error) {
 	return newSpectrum(start, step, values, 1)
@@ -92,14 +91,14 @@ func newSpectrum(start, step float64, values []float64, top float64) (Spectrum, 
 	for i, v := range values {
 		nm := trim(grid.Wavelength(i))
 		switch {
-		case math.IsNaN(v) || math.IsInf(v, 0):
-			return Spectrum{}, fmt.Errorf("the reflectance at %s nm is not a number: a missing band must be measured again", nm)
+		case !finite(v):
+			return Spectrum{}, wrong("values", i, "the reflectance at %s nm is not a number: a missing band must be measured again", nm)
 		case v < 0:
-			return Spectrum{}, fmt.Errorf("the reflectance at %s nm is %s: it cannot be below 0, so calibrate the instrument on its black and read again", nm, trim(v))
+			return Spectrum{}, wrong("values", i, "the reflectance at %s nm is %s: it cannot be below 0, so calibrate the instrument on its black and read again", nm, trim(v))
 		case v > top && largest > 1.5*top: // nothing diffuse is half as bright again as white, so this is a unit
-			return Spectrum{}, fmt.Errorf("the reflectance at %s nm is %s, which looks like per cent: divide all values by 100", nm, trim(v))
+			return Spectrum{}, wrong("values", i, "the reflectance at %s nm is %s, which looks like per cent: divide all values by 100", nm, trim(v))
 		case v > top:
-			return Spectrum{}, fmt.Errorf("the reflectance at %s nm is %s: it cannot be above %s, so calibrate the instrument on its white and read again", nm, trim(v), trim(top))
+			return Spectrum{}, wrong("values", i, "the reflectance at %s nm is %s: it cannot be above %s, so calibrate the instrument on its white and read again", nm, trim(v), trim(top))
 		}
 	}
 	return Spectrum{grid, slices.Clone(values)}, nil

@@ -43,13 +43,21 @@ func TestSpectrumRefusesBadInput(t *testing.T) {
 		"wide step":        {400, 50, flat(7, 0.5), "the spectrum's step is 50 nm: it must be from 0.1 to 20 nm, usually 10"},
 		"step back":        {700, -10, flat(31, 0.5), "the spectrum's step is -10 nm: it must be from 0.1 to 20 nm, usually 10"},
 		"no step":          {400, 0, flat(31, 0.5), "the spectrum's step is 0 nm: it must be from 0.1 to 20 nm, usually 10"},
-		"no grid":          {math.NaN(), 10, flat(31, 0.5), "the start or step of the spectrum is not a number: give both in nanometres"},
+		"no grid":          {math.NaN(), 10, flat(31, 0.5), "the spectrum's start is not a number: give it in nanometres"},
 		"empty":            {400, 10, nil, "the spectrum has 0 values: give one for each wavelength from 400 to 700 nm at least"},
 	} {
 		_, err := colour.NewSpectrum(bad.start, bad.step, bad.values)
-		assert.EqualError(t, err, bad.says, name)
+		require.EqualError(t, err, bad.says, name)
+		var at *colour.InputError
+		require.ErrorAs(t, err, &at, name)
+		assert.Contains(t, []string{"start", "step", "values"}, at.Field, name)
 	}
-	_, err := colour.NewFlakeSpectrum(400, 10, with(3, 3.4))
+	_, err := colour.NewSpectrum(400, 10, with(3, 1.02))
+	var at *colour.InputError
+	require.ErrorAs(t, err, &at)
+	assert.Equal(t, "values", at.Field)
+	assert.Equal(t, 3, at.Index)
+	_, err = colour.NewFlakeSpectrum(400, 10, with(3, 3.4))
 	assert.NoError(t, err, "flake near the mirror direction is brighter than white")
 	_, err = colour.NewFlakeSpectrum(400, 10, with(3, 43))
 	assert.ErrorContains(t, err, "looks like per cent")
