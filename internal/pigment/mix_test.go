@@ -158,6 +158,10 @@ func TestPredictRefusesBadInput(t *testing.T) {
 		p[1].K, p[1].S = append(p[1].K, 1, 1), append(p[1].S, 1, 1)
 	})
 	assert.ErrorContains(t, err, "are on different wavelengths")
+	var at *DataError
+	require.ErrorAs(t, change(func(p []Pigment) { p[0].S[7] = math.Inf(1) }), &at)
+	assert.Equal(t, "s", at.Field)
+	assert.Equal(t, 7, at.Index)
 	_, err = NewPalette(nil, openSurface)
 	assert.Error(t, err)
 	_, err = NewPalette(good, Surface{K1: 2})

@@ -30,11 +30,21 @@ type Pigment struct {
 	K, S []float64
 }
 
+// DataError is one thing wrong with the data of a toner. Error is one plain sentence; Field and Index say where.
+type DataError struct {
+	Field string // "name", "k" or "s"
+	Index int    // of a value, counted from 0; -1 where the whole field is meant
+	says  string
+}
+
+// Error returns the sentence.
+func (e *DataError) Error() string { return e.says }
+
 // Valid returns nil for data that a toner can have: a good grid, one K and one S a wavelength, all finite and 0 or above.
-// The error is one plain sentence.
+// The error is a *DataError, or wraps the *colour.InputError of a grid.
 func (p Pigment) Valid() error {
 	if p.Name == "" {
-		return errors.New("a toner with colour data has no name: give it one")
+		return &DataError{"name", -1, "a toner with colour data has no name: give it one"}
 	}
 	grid := p.Grid
 	if grid.Count == 0 { // as it comes from a form
@@ -44,15 +54,15 @@ func (p Pigment) Valid() error {
 		return fmt.Errorf("%s: %w", p.Name, err)
 	}
 	for _, row := range [...]struct {
-		name   string
-		values []float64
-	}{{"K", p.K}, {"S", p.S}} {
+		name, field string
+		values      []float64
+	}{{"K", "k", p.K}, {"S", "s", p.S}} {
 		if len(row.values) != grid.Count {
-			return fmt.Errorf("%s has %d values of %s for %d wavelengths: give one for each", p.Name, len(row.values), row.name, grid.Count)
+			return &DataError{row.field, -1, fmt.Sprintf("%s has %d values of %s for %d wavelengths: give one for each", p.Name, len(row.values), row.name, grid.Count)}
 		}
 		for i, v := range row.values {
 			if math.IsNaN(v) || math.IsInf(v, 0) || v < 0 {
-				return fmt.Errorf("%s of %s at %g nm is %g: it must be 0 or above", row.name, p.Name, grid.Wavelength(i), v)
+				return &DataError{row.field, i, fmt.Sprintf("%s of %s at %g nm is %g: it must be 0 or above", row.name, p.Name, grid.Wavelength(i), v)}
 			}
 		}
 	}
