@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -11,7 +10,6 @@ import (
 
 	"pourbook/internal/formula"
 	"pourbook/internal/gram"
-	"pourbook/internal/store"
 	"pourbook/static"
 	"pourbook/web/page"
 )
