@@ -346,7 +346,7 @@ func (v *view) options() []Option {
 			out = append(out, o)
 		}
 	}
-	if spills && !done {
+	if !done && (spills || v.mixed && !slices.ContainsFunc(tops, func(o Option) bool { return o.Choice == Exact })) {
 		if o, ok := v.fitCup(foreign); ok {
 			out = append(out, o)
 		}
@@ -524,17 +524,17 @@ func (v *view) fitCup(foreign gram.Mass) (Option, bool) {
 	if v.room <= v.whole {
 		return Option{}, false
 	}
+	if v.mixed {
+		return v.bestReduction()
+	}
 	w, in, _, at := v.own()
 	total := v.room - foreign
 	if t, _, _ := gram.Exact(w, in, v.goal); t > 0 {
 		total = min(total, t)
 	}
 	add := v.spread(gram.FitCup(w, in, total), at)
-	if v.colour != nil && !v.mixed {
+	if v.colour != nil {
 		v.nearestColour(add)
-	}
-	if !v.canAdd(add) {
-		return Option{}, false
 	}
 	rounded := gram.RoundAdds(add, v.d)
 	for i := range rounded { // rounding must not spill
@@ -721,6 +721,9 @@ func (v *view) reason(o Option) string {
 	case BiggerCup:
 		return fmt.Sprintf("It comes to %s; this cup takes %s. About %s stays in the old cup.", g(o.Final), g(v.room), g(o.Discard))
 	case FitCup:
+		if v.mixed {
+			return "The best that the paint that is left can do. " + rest
+		}
 		return fmt.Sprintf("Fills the cup to %s. %s", g(o.Final), rest)
 	case StartAgain:
 		return fmt.Sprintf("%s thrown away, and a new cup.", g(o.Discard))

@@ -96,22 +96,22 @@ func PlanReduction(s State, r ReductionRequest) (Reduced, []Row, error) {
 		red.Steps = append(red.Steps, Step{No: no, Key: PaintKey, Aim: red.Portion, Tolerance: s.Tolerance(paint, red.Portion), Why: WhyPaint})
 		no++
 	}
+	weighed, err := gram.ReduceByRatio(red.Portion, density, q.Paint, gramParts(q), q.By == byVolume)
+	if err != nil {
+		return Reduced{}, nil, problem("ratio.parts", "%s.", upperFirst(strings.TrimPrefix(err.Error(), "gram: ")))
+	}
 	running := red.Portion
 	for i, p := range q.Parts {
-		grams := red.Portion.Grams() * p.Parts / q.Paint
-		if q.By == byVolume {
-			grams = red.Portion.Grams() / density * p.Parts / q.Paint * p.Density
+		w := weighed[i]
+		if w.Mass <= 0 {
+			return Reduced{}, nil, problem("ratio.parts", "%s would come to less than a milligram. Check the ratio.", w.Name)
 		}
-		m, err := gram.FromGrams(grams)
-		if err != nil || m <= 0 || m > gram.MaxMass-running {
-			return Reduced{}, nil, problem("ratio.parts", "%s would come to %.3f g, which cannot be weighed. Check the ratio.", partName(p), grams)
-		}
-		c := Component{Key: Key(fmt.Sprintf("p%d", i+1)), Name: partName(p), Role: p.Kind, Strength: partStrength(p.Kind), Density: p.Density, Goal: m}
-		running += m
+		c := Component{Key: Key(fmt.Sprintf("p%d", i+1)), Name: w.Name, Role: p.Kind, Strength: partStrength(p.Kind), Density: p.Density, Goal: w.Mass}
+		running = w.Running
 		red.Parts = append(red.Parts, c)
-		red.Steps = append(red.Steps, Step{No: no, Key: c.Key, Aim: m, Tolerance: s.Tolerance(c, m), Why: WhyReduce})
+		red.Steps = append(red.Steps, Step{No: no, Key: c.Key, Aim: w.Mass, Tolerance: s.Tolerance(c, w.Mass), Why: WhyReduce})
 		no++
-		rows = append(rows, Row{Key: c.Key, Name: c.Name, Mass: m, Running: running, Millilitres: volumeOf(m, p.Density)})
+		rows = append(rows, Row{Key: c.Key, Name: c.Name, Mass: w.Mass, Running: running, Millilitres: w.Millilitres})
 	}
 	return red, rows, s.holds(red, rows, running)
 }
@@ -150,26 +150,16 @@ func volumeOf(m gram.Mass, density float64) float64 {
 }
 
 // portion returns the grams of colour that an amount asks for.
-func portion(a gram.Amount, ready bool, q formula.Ratio, density float64) (gram.Mass, error) {
-	mass, volume := 1.0, 1.0
+func portion(a gram.Amount, ready bool, q formula.Ratio, density float64) (m gram.Mass, err error) {
 	if ready {
-		for _, p := range q.Parts {
-			if p.Density <= 0 && a.Unit.IsVolume() {
-				return 0, problem("portion", "The density of %s is not known, so %s cannot be weighed. Enter it on the shelf, or ask for grams.", partName(p), a)
-			}
-		}
-		mass, volume = swell(q, density)
+		m, err = gram.ColourForReady(a, density, q.Paint, gramParts(q), q.By == byVolume)
+	} else {
+		m, err = a.Mass(density)
 	}
-	m, err := a.Mass(density)
 	if err != nil {
 		p := amountProblem(err)
 		p.Field = "portion"
 		return 0, p
-	}
-	if a.Unit.IsVolume() {
-		m = gram.Of(m.Grams() / volume)
-	} else {
-		m = gram.Of(m.Grams() / mass)
 	}
 	if m <= 0 {
 		return 0, problem("portion", "%s is too little to weigh. Ask for more.", a)
@@ -303,4 +293,15 @@ func (v *view) takeReduced(s State) []gram.Mass {
 		v.goal += c.Goal
 	}
 	return wants
+}
+
+// bestReduction is what can still be done where the colour that is left does not suffice: all of it, and of the others
+// what goes with it.
+func (v *view) bestReduction() (Option, bool) {
+	_, add, _, err := gram.OverReduced(v.wanted, v.in, 0, v.most[0])
+	if err != nil {
+		return Option{}, false
+	}
+	o := v.option(FitCup, v.whole, v.in, add, 0)
+	return o, o.Fits && len(o.Add) > 0
 }

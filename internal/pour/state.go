@@ -318,8 +318,13 @@ func (s State) takeBack(e Event, back TakenBack) (State, error) {
 	if s.Held != nil && *s.Held > found {
 		found = *s.Held
 	}
-	if found != n.Last {
-		n.Held = &found
+	if found != n.Last { // kept among the live events too, since a later shift of the display starts from it
+		held := Event{ID: e.ID, Batch: e.Batch, Seq: n.Seq + 1, At: e.At, By: e.By, Device: e.Device, Epoch: e.Epoch, Body: Held{Reading: found}}
+		var err error
+		if n, err = n.Apply(held); err != nil {
+			return State{}, err
+		}
+		s.live = append(slices.Clip(s.live), e)
 	}
 	n.tries, n.nextNo = s.tries, max(s.nextNo, n.nextNo)
 	n.live = restoreSeq(n.live, s.live)

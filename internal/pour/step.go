@@ -290,30 +290,26 @@ func colourTotal(r Request, density float64, missing int) (gram.Mass, error) {
 		return total, nil
 	}
 	for i, p := range r.Reduction.Parts {
-		if p.Density <= 0 && (r.Reduction.By == byVolume) != r.Amount.Unit.IsVolume() {
+		if needs && p.Density <= 0 {
 			return 0, problem(fmt.Sprintf("reduction.parts[%d].density", i), "The density of %s is not known, so %s ready to spray cannot be worked out. Enter it on the shelf.", p.Name, r.Amount)
 		}
 	}
-	byMass, byVolumes := swell(*r.Reduction, density)
-	var total float64
-	if r.Amount.Unit.IsVolume() {
-		ml, err := r.Amount.Millilitres(density)
-		if err != nil {
-			return 0, amountProblem(err)
-		}
-		total = ml / byVolumes * density
-	} else {
-		ready, err := r.Amount.Mass(density)
-		if err != nil {
-			return 0, amountProblem(err)
-		}
-		total = ready.Grams() / byMass
+	colour, err := gram.ColourForReady(r.Amount, density, r.Reduction.Paint, gramParts(*r.Reduction), r.Reduction.By == byVolume)
+	if err != nil {
+		return 0, amountProblem(err)
 	}
-	colour, err := gram.FromGrams(total)
-	if err != nil || colour <= 0 {
-		return 0, problem("amount", "%s ready to spray is no amount that can be mixed. Ask for more than 0 and less than a tonne.", r.Amount)
+	if colour <= 0 {
+		return 0, problem("amount", "%s ready to spray is too little to weigh. Ask for more.", r.Amount)
 	}
 	return colour, nil
+}
+
+func gramParts(q formula.Ratio) []gram.Part {
+	parts := make([]gram.Part, len(q.Parts))
+	for i, p := range q.Parts {
+		parts[i] = gram.Part{Name: partName(p), Parts: p.Parts, Density: p.Density}
+	}
+	return parts
 }
 
 func amountProblem(err error) *Problem {
