@@ -2,6 +2,7 @@ package gram
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -255,4 +256,70 @@ func TestLeastTopUpRefuses(t *testing.T) {
 		assert.False(t, ok, name)
 		assert.Nil(t, add, name)
 	}
+}
+
+// Laws: tenfold grams and division give tenfold additions; another order of the components, the same grams in all;
+// what is added keeps the limits and is whole divisions.
+func TestLeastTopUpInLaws(t *testing.T) {
+	found := 0
+	rapid.Check(t, func(t *rapid.T) {
+		weights := rapid.SliceOfN(massGen(10_000, 700_000), 2, 12).Draw(t, "weights")
+		wanted, err := Fractions(weights)
+		require.NoError(t, err)
+		total := massGen(100_000, 2_000_000).Draw(t, "total")
+		room := total + total/2
+		n := len(wanted)
+		poured, tolerances := make([]Mass, n), make([]float64, n)
+		for i, m := range Split(wanted, total) {
+			tolerances[i] = rapid.SampledFrom([]float64{0.02, 0.04, 0.08}).Draw(t, "tolerance")
+			poured[i] = nearest(float64(m) * rapid.SampledFrom([]float64{0, 0.5, 1, 1, 1.1, 1.3}).Draw(t, "part"))
+		}
+		const division = Mass(100)
+		add, ok := LeastTopUpIn(wanted, poured, tolerances, total, room, division)
+		ten := make([]Mass, n)
+		order := rapid.Permutation(seq(n)).Draw(t, "order")
+		w, p, tol := make([]float64, n), make([]Mass, n), make([]float64, n)
+		for to, from := range order {
+			ten[to] = poured[to] * 10
+			w[to], p[to], tol[to] = wanted[from], poured[from], tolerances[from]
+		}
+		add10, ok10 := LeastTopUpIn(wanted, ten, tolerances, total*10, room*10, division*10)
+		require.Equal(t, ok, ok10)
+		turned, okTurned := LeastTopUpIn(w, p, tol, total, room, division)
+		require.Equal(t, ok, okTurned)
+		if !ok {
+			return
+		}
+		found++
+		x := plus(poured, add)
+		checkLimits(t, wanted, poured, x, tolerances, nil, 1e-3)
+		assert.LessOrEqual(t, WorstRelative(wanted, x), 0.08+1e-6)
+		assert.GreaterOrEqual(t, Sum(x), total)
+		assert.LessOrEqual(t, Sum(x), room)
+		assert.Equal(t, Sum(add), Sum(turned))
+		for i, a := range add {
+			assert.Zero(t, a%division)
+			assert.Equal(t, a*10, add10[i])
+		}
+	})
+	assert.Positive(t, found)
+}
+
+// A tin that has run dry: nothing of it can be added, so the rest must stay within what there is of it.
+func TestLeastTopUpWithADryTin(t *testing.T) {
+	// White ran dry at 340.0 of 350.0 with 4 % allowed: white may be down to 0.672 of the cup, so the cup is 500.0 to 505.9.
+	add, ok := LeastTopUpIn(whiteBlueBlack, []Mass{Of(340), 0, 0}, []float64{0.04, 0.08, 0.08}, Of(500), Of(600), 100, 0)
+	require.True(t, ok)
+	assert.Equal(t, Of(160), Sum(add))
+	assert.Zero(t, add[0])
+	_, ok = LeastTopUpIn(whiteBlueBlack, []Mass{Of(340), 0, 0}, []float64{0.04, 0.08, 0.08}, Of(506), Of(600), 100, 0)
+	assert.False(t, ok)
+}
+
+func ExampleLeastTopUpIn() {
+	// Black is 2.0 g over and may be 2 % strong, so the cup must weigh 27.0/0.051 = 529.4 g, in whole divisions 529.5.
+	wanted, _ := Fractions([]Mass{Of(700), Of(250), Of(50)})
+	add, _ := LeastTopUpIn(wanted, []Mass{Of(350), Of(125), Of(27)}, []float64{0.08, 0.08, 0.02}, Of(500), Of(600), 100)
+	fmt.Println(add)
+	// Output: [20.300 g 7.200 g 0.000 g]
 }
