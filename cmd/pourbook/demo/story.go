@@ -78,9 +78,9 @@ type cup struct {
 	Of        ref
 	Amount    float64
 	Unit      gram.Unit
-	Ready     bool    // Amount is of paint ready to spray
-	Cup       float64 // millilitres
-	Safe      bool    // the order that risks least paint
+	Ready     bool               // Amount is of paint ready to spray
+	Cup       float64            // millilitres
+	Safe      bool               // the order that risks least paint
 	HoldBack  map[string]float64 `json:"hold_back"` // toner to the part of it
 	Slips     map[string]float64 // toner to what the hand multiplies its grams by
 	StopAfter int                `json:"stop_after"` // pours
