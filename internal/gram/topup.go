@@ -252,7 +252,7 @@ func (p *topUp) fill(add []Mass, x []float64, low, high []Mass, k, division Mass
 	d := float64(division)
 	left := k
 	for i := range add {
-		want := Mass(math.Round((x[i] - float64(p.poured[i])) / d))
+		want := stepsDown((x[i]-float64(p.poured[i]))/d + 0.5)
 		add[i] = max(low[i], min(high[i], want))
 		left -= add[i]
 	}
@@ -268,8 +268,8 @@ func (p *topUp) fill(add []Mass, x []float64, low, high []Mass, k, division Mass
 				continue
 			}
 			// how far the step takes the component from its place, in its own proportion
-			off := (float64(p.poured[i]+to*division) - x[i]) * float64(step) / p.wanted[i]
-			if best < 0 || off < cost {
+			off := (float64(p.poured[i]+to*division) - x[i]) / d * float64(step) / p.wanted[i]
+			if best < 0 || off < cost-stepSlack/p.wanted[i] { // a tie goes to the earlier one
 				best, cost = i, off
 			}
 		}
