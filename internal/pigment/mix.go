@@ -15,6 +15,12 @@ type Coat struct {
 	Ground    colour.Spectrum
 }
 
+// GroundError is a ground that cannot lie under paint of this surface. Error is one plain sentence.
+type GroundError struct{ says string }
+
+// Error returns the sentence.
+func (e *GroundError) Error() string { return e.says }
+
 // bed is a coat made ready for a palette: thickness +Inf where it is opaque, the ground within the paint.
 type bed struct {
 	thickness float64
@@ -45,12 +51,12 @@ func (p *Palette) bed(coat Coat) (bed, error) {
 func (p *Palette) within(measured colour.Spectrum, what string) ([]float64, error) {
 	s, err := measured.Resample(p.grid)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", what, err)
+		return nil, &GroundError{what + ": " + err.Error()}
 	}
 	values := s.Values()
 	for i, m := range values {
 		if values[i], err = p.surface.Within(math.Max(0, m)); err != nil { // interpolation may dip a hair below 0
-			return nil, fmt.Errorf("%s at %g nm: %w", what, p.grid.Wavelength(i), err)
+			return nil, &GroundError{fmt.Sprintf("%s at %g nm: %s", what, p.grid.Wavelength(i), err)}
 		}
 	}
 	return values, nil
