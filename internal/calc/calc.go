@@ -26,8 +26,11 @@ const maxComponents = 1000
 
 // calculators holds every calculator by its name.
 var calculators = map[string]func([]byte) (any, error){
-	"plan":   plan,
-	"reduce": reduce,
+	"blend":      blend,
+	"colour":     colour,
+	"difference": difference,
+	"plan":       plan,
+	"reduce":     reduce,
 }
 
 // Names returns the calculators' names in alphabetical order.
