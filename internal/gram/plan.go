@@ -197,6 +197,12 @@ func crossing(cum, room, s Mass) Mass {
 // appendRange adds [from, to] cut off at end, joined to the last range where nothing lies between.
 func appendRange(out []Range, from, to, end Mass) []Range {
 	from = max(from, 1)
+	if from > MaxMass {
+		return out // no batch is that large
+	}
+	if to > MaxMass {
+		to = 0
+	}
 	if end > 0 && (to == 0 || to > end) {
 		to = end
 	}

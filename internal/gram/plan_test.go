@@ -152,7 +152,6 @@ func TestSmallestBatch(t *testing.T) {
 // The whole set of weighable batches against trying every one: the gross reading decides the division of each pour, and
 // one division may be at most tolerance of the pour, the batch's own milligram allowed for rounding.
 func TestWeighableAgainstSweep(t *testing.T) {
-	several := 0
 	rapid.Check(t, func(t *rapid.T) {
 		weights := rapid.SliceOfN(massGen(1, 40), 1, 6).Draw(t, "weights")
 		b := Balance{Division: massGen(1, 20).Draw(t, "division")}
@@ -166,9 +165,6 @@ func TestWeighableAgainstSweep(t *testing.T) {
 		cup := massGen(0, 300).Draw(t, "cup")
 		tolerance := rapid.SampledFrom([]float64{0.05, 0.1, 0.2, 0.5, 1}).Draw(t, "tolerance")
 		ranges := Weighable(weights, b, cup, tolerance)
-		if len(ranges) > 1 {
-			several++
-		}
 		s := Sum(weights)
 		for total := Mass(1); total < 3000; total++ {
 			want := b.Max == 0 || cup+total <= b.Max
@@ -202,7 +198,25 @@ func TestWeighableAgainstSweep(t *testing.T) {
 			assert.True(t, i == 0 || ranges[i-1].To+1 < r.From, "ranges that touch are one: %v", ranges)
 		}
 	})
-	assert.Positive(t, several, "the draw must hold cases with several ranges")
+}
+
+func TestWeighableInTwoRangesByHand(t *testing.T) {
+	// 700, 20, 280 with 1 g steps from 100 g gross, the cup 20 g. In the fine range the 2 % need 0.1/(0.2·0.02) = 25 g, in
+	// the coarse one 250 g; their reading crosses at 80/0.72 = 111.11 g and the last one's at 80 g, where 28 % need 17.9 g.
+	b := Balance{Division: 100, HighFrom: Of(100), HighDivision: Of(1)}
+	ranges := Weighable([]Mass{Of(700), Of(20), Of(280)}, b, Of(20), 0.2)
+	assert.Equal(t, []Range{{Of(25), Mass(111111)}, {Of(250), 0}}, ranges)
+	next, ok := NextWeighable(ranges, Of(150))
+	assert.True(t, ok)
+	assert.Equal(t, Of(250), next)
+}
+
+func TestWeighableHasNoRangeBeyondATonne(t *testing.T) {
+	assert.Empty(t, Weighable([]Mass{1, MaxMass - 1}, tenth, 0, 0.2))
+	b := Balance{Division: 100, HighFrom: MaxMass, HighDivision: 1000}
+	assert.Equal(t, []Range{{Of(1), 0}}, Weighable([]Mass{1, 1}, b, 0, 0.2)[:1], "the coarse range is out of reach for the first pour")
+	assert.Empty(t, Weighable([]Mass{1, 0}, tenth, 0, 0.2))
+	assert.Empty(t, Weighable([]Mass{1}, Balance{Division: 1, Max: 5}, 5, 0.2))
 }
 
 func TestNextWeighable(t *testing.T) {
