@@ -12,7 +12,7 @@ import "math"
 //   - In both, what lies beyond the ends of the data, down to 360 and up to 780 nm, goes to the end values.
 //   - The three columns are scaled to sum to the published white point, as those of E308's tables do, so that the
 //     perfect diffuser is exactly L* 100. That changes them by less than 3 parts in 10 000 at 5 nm. At 1 nm the
-//     fluorescent tubes, whose tables are meant to be summed at 5 nm, change by up to 1.4 parts in 1000.
+//     fluorescent tubes and the LED, whose tables are meant to be summed at 5 nm, change by up to 1.6 parts in 1000.
 //
 // The printed tables of the standard were not at hand and are not used.
 type Weights struct {
