@@ -34,7 +34,7 @@ CREATE TABLE formula (
 CREATE INDEX formula_by_name ON formula (name_key, id, retired);
 CREATE INDEX formula_by_code ON formula (code_key, id, retired);
 CREATE INDEX formula_by_parent ON formula (parent_formula) WHERE parent_formula IS NOT NULL;
-CREATE INDEX formula_by_poured ON formula (poured_at DESC, id DESC);
+CREATE INDEX formula_by_poured ON formula (poured_at DESC, id DESC, retired);
 
 CREATE TRIGGER formula_origin_stays BEFORE UPDATE OF id, system_id, parent_formula, parent_revision, parent_batch, created_at ON formula
 WHEN NEW.id <> OLD.id OR NEW.system_id <> OLD.system_id OR NEW.created_at <> OLD.created_at

@@ -256,7 +256,7 @@ func nameOr(name, other string) string {
 }
 
 // UpdateFormula changes what is said about a formula: names, code, years, tags, coat, finish, swatch, target, notes and, of a
-// variant, its reason. System, origin and lines stay.
+// variant, its reason. System, origin, lines and whether it is retired stay.
 func (s *Store) UpdateFormula(ctx context.Context, f formula.Formula) (formula.Formula, error) {
 	const doing = "change a formula"
 	err := s.update(ctx, doing, func(t *tx) error {
@@ -264,7 +264,7 @@ func (s *Store) UpdateFormula(ctx context.Context, f formula.Formula) (formula.F
 		if err != nil {
 			return err
 		}
-		f.System, f.CreatedAt = before.System, before.CreatedAt
+		f.System, f.CreatedAt, f.Retired = before.System, before.CreatedAt, before.Retired
 		reason := ""
 		if before.Parent != nil {
 			origin := *before.Parent
@@ -285,9 +285,9 @@ func (s *Store) UpdateFormula(ctx context.Context, f formula.Formula) (formula.F
 		}
 		l, a, b := target(f.Target)
 		return t.change(`UPDATE formula SET name = ?, name_key = ?, code = ?, code_key = ?, alternate = ?, years = ?, tags = ?, words = ?, coat = ?, finish = ?, swatch = ?,
-				target_l = ?, target_a = ?, target_b = ?, notes = ?, reason = ?, retired = ?, updated_at = ? WHERE id = ?`,
+				target_l = ?, target_a = ?, target_b = ?, notes = ?, reason = ?, updated_at = ? WHERE id = ?`,
 			f.Name, formula.Fold(f.Name), f.Code, formula.FoldCode(f.Code), f.Alternate, f.Years, tags, searchWords(f), string(f.Coat), string(f.Finish), f.Swatch,
-			l, a, b, f.Notes, reason, f.Retired, t.now.UnixMilli(), f.ID)
+			l, a, b, f.Notes, reason, t.now.UnixMilli(), f.ID)
 	})
 	if err != nil {
 		return formula.Formula{}, err

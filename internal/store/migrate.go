@@ -78,9 +78,6 @@ func migrate(w *writer, path string, upTo int) error {
 	if err != nil {
 		return failedFile("open the book", path, err)
 	}
-	if version > newest() {
-		return newer(path, version)
-	}
 	if upTo == 0 {
 		upTo = newest()
 	}

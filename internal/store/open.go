@@ -84,6 +84,9 @@ func Open(path string, opts ...Option) (*Store, error) {
 }
 
 func (s *Store) start(o settingsOfOpen) error {
+	if err := checkFile(s.path); err != nil {
+		return err
+	}
 	db := sql.OpenDB(connector{dsn: writerDSN(s.path), setUp: writerSetUp, want: writerPragmas})
 	db.SetMaxOpenConns(1)
 	conn, err := db.Conn(context.Background())
@@ -126,6 +129,8 @@ func OpenReadOnly(path string) (*Store, error) {
 	switch {
 	case err != nil:
 		err = failedFile("open the book for reading", path, err)
+	case version == 0:
+		err = failed("open the book for reading", ErrNotABook, fmt.Sprintf("%s is empty and not a book yet. Choose another file.", path))
 	case version > newest():
 		err = newer(path, version)
 	case version < newest():
@@ -168,7 +173,14 @@ func (s *Store) Copy(ctx context.Context, path string) error {
 	if _, err := os.Lstat(path); err == nil {
 		return failed("copy the book", fs.ErrExist, fmt.Sprintf("%s exists already. Choose another name.", path))
 	}
-	if _, err := s.read.ExecContext(ctx, `VACUUM INTO ?`, path); err != nil {
+	// query_only would forbid writing the copy too; mode=ro alone guards the book.
+	db := sql.OpenDB(connector{dsn: fileURI(s.path) + "?mode=ro&_busy_timeout=5000"})
+	_, err := db.ExecContext(ctx, `VACUUM INTO ?`, path)
+	if closing := db.Close(); err == nil {
+		err = closing
+	}
+	if err != nil {
+		_ = os.Remove(path) // half a copy; it did not exist before
 		return failedFile("copy the book", path, err)
 	}
 	return nil
@@ -206,6 +218,25 @@ func checkPlace(path string) error {
 	}
 	if info, err = os.Stat(path); err == nil && info.IsDir() {
 		return failed(doing, ErrNotABook, fmt.Sprintf("%s is a folder. Name a file in it, such as %s.", path, filepath.Join(path, "book.db")))
+	}
+	return nil
+}
+
+// checkFile refuses what is no book of this program before anything is written into it.
+func checkFile(path string) error {
+	if info, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0 {
+		return nil
+	}
+	db := readers(path)
+	version, err := versionOf(db)
+	if closing := db.Close(); err == nil {
+		err = closing
+	}
+	if err != nil {
+		return failedFile("open the book", path, err)
+	}
+	if version > newest() {
+		return newer(path, version)
 	}
 	return nil
 }

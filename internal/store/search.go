@@ -110,8 +110,9 @@ func (s *Store) listAll(ctx context.Context, q Query, limit, offset int) (Page, 
 		return p, err
 	}
 	var err error
-	p.Hits, err = collect(ctx, s.read, `SELECT `+hitColumns+` FROM `+hitTables+` WHERE `+where+` ORDER BY `+order+` LIMIT ? OFFSET ?`,
-		append(args, limit+1, offset), scanHit)
+	// The page is cut out of the index alone, before anything is looked up for its rows.
+	p.Hits, err = collect(ctx, s.read, `SELECT `+hitColumns+` FROM (SELECT f.id FROM formula f WHERE `+where+` ORDER BY `+order+` LIMIT ? OFFSET ?) found
+		CROSS JOIN `+hitTables+` WHERE f.id = found.id ORDER BY `+order, append(args, limit+1, offset), scanHit)
 	return p, err
 }
 

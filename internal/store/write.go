@@ -307,4 +307,3 @@ func collect[T any](ctx context.Context, q querier, query string, args []any, sc
 	}
 	return all, rows.Err()
 }
-
