@@ -70,7 +70,7 @@ func (s *server) bookList(w http.ResponseWriter, r *http.Request) error {
 	}
 	found, err := s.Store.Search(r.Context(), asked)
 	if err != nil {
-		return err
+		return tooLong(err)
 	}
 	list := s.bookResults(found, asked, q)
 	if q.Get("part") == "list" {

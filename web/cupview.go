@@ -127,9 +127,20 @@ func magnifier(s pour.State, step pour.Step, live page.Live) page.Magnifier {
 	m := page.Magnifier{Target: page.MagnifierLevel(0, span), Level: live.Mag}
 	tolerance := page.MagnifierLevel(-step.Tolerance.Grams(), span) - page.MagnifierLevel(step.Tolerance.Grams(), span)
 	m.Thick = math.Max(5, math.Min(math.Abs(tolerance), 60))
-	tick := math.Pow(10, math.Ceil(math.Log10(span/25)))
+	tick := tickOf(span)
 	for g := -math.Floor(span*0.25/tick) * tick; g < span*0.75; g += tick {
 		m.Ticks = append(m.Ticks, page.MagnifierLevel(g, span))
 	}
 	return m
+}
+
+// tickOf returns a step of 1, 2 or 5 times a power of ten that parts a span into at most 20.
+func tickOf(span float64) float64 {
+	tick := math.Pow(10, math.Floor(math.Log10(span/20)))
+	for _, times := range []float64{1, 2, 5, 10} {
+		if span/(tick*times) <= 20 {
+			return tick * times
+		}
+	}
+	return tick * 10
 }

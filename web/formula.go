@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"mime/multipart"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -398,8 +399,19 @@ func (s *server) formulaExport(w http.ResponseWriter, r *http.Request) error {
 // unreadable is a form that cannot be taken apart: too large, cut off, or not a form.
 func unreadable(err error) error {
 	var tooBig *http.MaxBytesError
-	if errors.As(err, &tooBig) {
+	switch {
+	case errors.As(err, &tooBig):
 		return err
+	case errors.Is(err, multipart.ErrMessageTooLarge):
+		return &fault{status: http.StatusRequestEntityTooLarge, sentence: "That is more than this page takes.", next: "Send less of it at a time.", cause: err}
 	}
-	return &fault{status: http.StatusUnprocessableEntity, sentence: "What was sent is not a form.", next: "Go back and send it again.", cause: err}
+	return &fault{status: http.StatusUnprocessableEntity, sentence: "What was sent cannot be read as a form of this page.", next: "Go back and send it again.", cause: err}
+}
+
+// tooLong turns the refusal of a search that is too long into a request that was refused.
+func tooLong(err error) error {
+	if errors.Is(err, store.ErrInvalid) {
+		return badRequest("%s", store.Sentence(err))
+	}
+	return err
 }

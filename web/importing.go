@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -30,7 +31,7 @@ type sent struct {
 func readSent(r *http.Request) (sent, error) {
 	parse := r.ParseForm
 	if isUpload(r) {
-		parse = func() error { return r.ParseMultipartForm(formLimit) } // what is larger goes to a file of the system
+		parse = func() error { return r.ParseMultipartForm(uploadLimit) }
 	}
 	if err := parse(); err != nil {
 		return sent{}, unreadable(err)
@@ -95,17 +96,13 @@ func seen(source, decimal, separator string, lines []formula.SourceLine, problem
 		v.Hidden = "Nothing to say about the other " + counted(hidden, "line", "lines") + "."
 	}
 	whole := ""
-	wrong := 0
 	for _, p := range problems {
-		if p.Line == 0 && whole == "" {
-			whole = p.Error()
-		}
-		if p.Line > 0 {
-			wrong++
+		if whole == "" && !slices.ContainsFunc(lines, func(l formula.SourceLine) bool { return l.Number == p.Line }) {
+			whole = p.Error() // no line to stand beside
 		}
 	}
 	if len(problems) > 0 {
-		v.Heading = "Nothing is imported yet: " + counted(max(wrong, 1), "thing is", "things are") + " wrong"
+		v.Heading = "Nothing is imported yet: " + counted(len(problems), "thing is", "things are") + " wrong"
 	}
 	return v, whole
 }

@@ -37,7 +37,7 @@ func (s *server) shelf(w http.ResponseWriter, r *http.Request) error {
 	filter := store.TonerFilter{System: formula.System(q.Get("system")), Text: q.Get("q"), Stocked: q.Get("stocked") != ""}
 	toners, err := s.Store.Toners(r.Context(), filter)
 	if err != nil {
-		return err
+		return tooLong(err)
 	}
 	view := page.Shelf{
 		Chrome: s.shelfChrome(r, "Shelf"), Query: filter.Text, Missing: !filter.Stocked, Blank: len(systems) == 0,
@@ -84,7 +84,7 @@ func (s *server) shelfComplete(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	toners, err := s.Store.CompleteToners(r.Context(), formula.System(q.Get("system")), q.Get("q"), 8)
 	if err != nil {
-		return err
+		return tooLong(err)
 	}
 	out := make([]completion, len(toners))
 	for i, t := range toners {

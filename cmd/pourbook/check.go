@@ -38,8 +38,8 @@ func runCheck(ctx context.Context, args []string, _ io.Reader, out io.Writer) er
 			switch {
 			case err != nil:
 				found = append(found, fmt.Sprintf("batch %s (%s) does not replay: %v", b.ID, b.Title, err))
-			case state.Contents() != b.Contents || state.Seq != b.Seq:
-				found = append(found, fmt.Sprintf("batch %s (%s): its row says %v after %d events, its events %v after %d", b.ID, b.Title, b.Contents, b.Seq, state.Contents(), state.Seq))
+			case state.Contents() != b.Contents || state.Need() != b.Need:
+				found = append(found, fmt.Sprintf("batch %s (%s): its row says %v (%s), its events %v (%s)", b.ID, b.Title, b.Contents, b.Need, state.Contents(), state.Need()))
 			}
 		}
 	}

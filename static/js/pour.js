@@ -180,7 +180,7 @@ document.addEventListener("submit", (e) => {
     button?.classList.add("sent", "wait");
   }
   body.set("id", crypto.randomUUID ? crypto.randomUUID() : fallbackID());
-  pending.push({ url: form.action, body });
+  pending.push({ url: form.getAttribute("action"), body }); // form.action is the field of that name
   send();
 });
 
