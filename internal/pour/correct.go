@@ -237,6 +237,8 @@ func (v *view) take(s State) []gram.Mass {
 	if v.goal > 0 {
 		v.held = s.Total.Grams() / v.goal.Grams()
 	}
+	n := len(s.Components)
+	v.parts, v.in, v.most, wants = make([]Component, 0, n), make([]gram.Mass, 0, n), make([]gram.Mass, 0, n), make([]gram.Mass, 0, n)
 	for i, c := range s.Components {
 		if !c.Colour() || c.Key == PaintKey {
 			continue
@@ -297,6 +299,8 @@ func (v *view) foreign() gram.Mass {
 
 // own returns shares, masses, tolerances and places without what is foreign.
 func (v *view) own() (w []float64, in []gram.Mass, tau []float64, at []int) {
+	n := len(v.parts)
+	w, in, tau, at = make([]float64, 0, n), make([]gram.Mass, 0, n), make([]float64, 0, n), make([]int, 0, n)
 	for i := range v.parts {
 		if v.wanted[i] > 0 {
 			w, in, tau, at = append(w, v.wanted[i]), append(in, v.in[i]), append(tau, v.tau[i]), append(at, i)
@@ -319,7 +323,7 @@ func (v *view) options() []Option {
 	foreign := v.foreign()
 	carry := v.option(CarryOn, v.whole, v.in, v.come, 0)
 	carry.Steps = slices.Clone(v.s.Todo)
-	out := []Option{carry}
+	out := append(make([]Option, 0, 9), carry)
 
 	tops := v.topUps(foreign)
 	done, spills := carry.Fits && carry.Within, !carry.Fits
@@ -571,6 +575,7 @@ func (v *view) option(c Choice, whole gram.Mass, in, add []gram.Mass, discard gr
 	}
 	x := make([]gram.Mass, len(in))
 	o.Final = whole
+	o.Add = make([]Portion, 0, len(in))
 	for i := range in {
 		x[i] = in[i] + add[i]
 		o.Final += add[i]

@@ -242,10 +242,9 @@ const PaintKey Key = "paint"
 
 // Fold returns the state after a whole list of events, which must be complete and in order.
 func Fold(events []Event) (State, error) {
-	var s State
-	var err error
+	s := State{live: make([]Event, 0, len(events)), nos: make([]int, 0, len(events))}
 	for _, e := range events {
-		if s, err = s.Apply(e); err != nil {
+		if err := s.next(e); err != nil {
 			return State{}, err
 		}
 	}
@@ -254,25 +253,38 @@ func Fold(events []Event) (State, error) {
 
 // Apply returns the state after one more event.
 func (s State) Apply(e Event) (State, error) {
+	n := s.clone()
+	if err := n.next(e); err != nil {
+		return State{}, err
+	}
+	return n, nil
+}
+
+// next changes a state that nobody else holds.
+func (s *State) next(e Event) error {
 	if s.Seq == 0 {
 		if _, ok := e.Body.(Planned); !ok {
-			return State{}, fmt.Errorf("pour: batch %s opens with %s, not with a plan", e.Batch, e.Body.Kind())
+			return fmt.Errorf("pour: batch %s opens with %s, not with a plan", e.Batch, e.Body.Kind())
 		}
 	}
 	if e.Seq != s.Seq+1 {
-		return State{}, fmt.Errorf("pour: event %d of batch %s follows event %d", e.Seq, e.Batch, s.Seq)
+		return fmt.Errorf("pour: event %d of batch %s follows event %d", e.Seq, e.Batch, s.Seq)
 	}
 	if back, ok := e.Body.(TakenBack); ok {
-		return s.takeBack(e, back)
+		n, err := s.takeBack(e, back)
+		if err != nil {
+			return err
+		}
+		*s = n
+		return nil
 	}
-	n := s.clone()
-	if err := n.apply(e); err != nil {
-		return State{}, fmt.Errorf("pour: event %d (%s) of batch %s: %w", e.Seq, e.Body.Kind(), e.Batch, err)
+	no := s.nextNo
+	if err := s.apply(e); err != nil {
+		return fmt.Errorf("pour: event %d (%s) of batch %s: %w", e.Seq, e.Body.Kind(), e.Batch, err)
 	}
-	n.live = append(slices.Clip(n.live), e)
-	n.nos = append(slices.Clip(n.nos), s.nextNo)
-	n.stamp(e)
-	return n, nil
+	s.live, s.nos = append(s.live, e), append(s.nos, no)
+	s.stamp(e)
+	return nil
 }
 
 func (s *State) stamp(e Event) {
@@ -288,6 +300,7 @@ func (s State) clone() State {
 	s.Todo = slices.Clone(s.Todo)
 	s.Layers = slices.Clone(s.Layers)
 	s.Done = slices.Clip(s.Done)
+	s.live, s.nos = slices.Clip(s.live), slices.Clip(s.nos)
 	if s.Over != nil {
 		over := *s.Over
 		s.Over = &over
@@ -309,8 +322,7 @@ func (s State) takeBack(e Event, back TakenBack) (State, error) {
 		}
 		old.Seq = n.Seq + 1
 		n.nextNo = max(n.nextNo, s.nos[j])
-		var err error
-		if n, err = n.Apply(old); err != nil {
+		if err := n.next(old); err != nil {
 			return State{}, err
 		}
 	}
@@ -320,8 +332,7 @@ func (s State) takeBack(e Event, back TakenBack) (State, error) {
 	}
 	if found != n.Last { // kept among the live events too, since a later shift of the display starts from it
 		held := Event{ID: e.ID, Batch: e.Batch, Seq: n.Seq + 1, At: e.At, By: e.By, Device: e.Device, Epoch: e.Epoch, Body: Held{Reading: found}}
-		var err error
-		if n, err = n.Apply(held); err != nil {
+		if err := n.next(held); err != nil {
 			return State{}, err
 		}
 		s.live = append(slices.Clip(s.live), e)
