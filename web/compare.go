@@ -1,6 +1,7 @@
 package web
 
 import (
+	"math"
 	"net/http"
 	"slices"
 	"strconv"
@@ -97,7 +98,7 @@ func compareRows(a, b formula.Revision) ([]page.CompareRow, int, error) {
 			GramsA: grams(d.Before, show), GramsB: grams(d.After, show), ShareA: percent(d.BeforePercent), ShareB: percent(d.AfterPercent),
 			WidthA: decimal(100*d.BeforePercent/widest, 2), WidthB: decimal(100*d.AfterPercent/widest, 2),
 		}
-		rows[i].Change, rows[i].Points, rows[i].Same = change(d)
+		rows[i].Change, rows[i].Same = change(d)
 		if !rows[i].Same {
 			differing++
 		}
@@ -119,20 +120,20 @@ func percent(v float64) string {
 	return decimal(v, 2) + " %"
 }
 
-// change says what became of a toner in a word, and by how much of its own grams.
-func change(d formula.Difference) (word, points string, same bool) {
-	relative := decimal(100*d.Relative, 1) + " %"
+// change says what became of a toner, by its own share.
+func change(d formula.Difference) (words string, same bool) {
+	relative := decimal(100*math.Abs(d.Relative), 1) + " % "
 	switch d.Change {
 	case formula.Added:
-		return "new", "", false
+		return "new", false
 	case formula.Removed:
-		return "gone", "", false
+		return "none", false
 	case formula.More:
-		return "more", "+" + relative, false
+		return relative + "more", false
 	case formula.Less:
-		return "less", "−" + relative[1:], false
+		return relative + "less", false
 	}
-	return "the same", "", true
+	return "the same", true
 }
 
 // comparePicks offers the revisions of both formulas, their families and alternates.

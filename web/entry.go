@@ -357,6 +357,9 @@ var basisWords = map[formula.Basis]string{
 	formula.Weights: "Single weights", formula.Running: "Running totals", formula.Percent: "Per cent", formula.Parts: "Parts",
 }
 
+// amountWords name the column that is typed.
+var amountWords = map[formula.Basis]string{formula.Weights: "As typed, g", formula.Running: "Total, g", formula.Percent: "Per cent", formula.Parts: "Parts"}
+
 func linesView(form entryForm, p entryProblems) page.EntryLines {
 	v := page.EntryLines{
 		Basis:   page.Pick{Name: "basis", Label: "The paper gives", Problem: p["basis"]},
@@ -366,6 +369,7 @@ func linesView(form entryForm, p entryProblems) page.EntryLines {
 	for _, b := range formula.Bases {
 		v.Basis.Options = append(v.Basis.Options, page.PickOption{Value: string(b), Label: basisWords[b], Chosen: string(b) == form.get("basis")})
 	}
+	v.Amount = amountWords[formula.Basis(form.get("basis"))]
 	figures, sum := figuresOf(form)
 	for i := range max(emptyRows, len(form.rows)+2) {
 		no := strconv.Itoa(i + 1)

@@ -4,11 +4,13 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math"
 	"mime/multipart"
 	"net/http"
 	"net/url"
 	"strconv"
 	"strings"
+	"time"
 
 	"pourbook/internal/formula"
 	"pourbook/internal/gram"
@@ -66,7 +68,7 @@ func (s *server) formulaView(r *http.Request, f formula.Formula, rev formula.Rev
 		Meta: joined(" · ", f.Code, f.Years), Layer: capital(string(f.Coat)) + ", " + string(f.Finish) + ", " + string(f.System),
 		Tags: f.Tags, Notes: paragraphs(f.Notes), Retired: f.Retired,
 		Revision: s.revisionHead(rev, history), History: s.history(rev, history),
-		Reduce: reduction(rev), Cards: "Cards",
+		Cards: "Cards",
 	}
 	if len(cards) > 0 {
 		v.Cards = counted(len(cards), "card", "cards")
@@ -154,6 +156,7 @@ func fillAmount(v *page.Formula, q url.Values, rev formula.Revision, settings st
 		v.Note = missingDensity(rev.Lines)
 	}
 	fillLines(v, rev.Lines, masses, show(masses))
+	v.Reduce = reduction(rev, total, density, settings.Balance.Division)
 }
 
 func columns(lines []formula.Line) ([]gram.Mass, []float64) {
@@ -240,20 +243,45 @@ func caution(t formula.Toner) string {
 // decimal writes a number with so many decimals, or with as many as it needs where that is -1.
 func decimal(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
 
-func reduction(rev formula.Revision) *page.FormulaReduction {
+// reduction shows the usual reduction of a revision, and what goes into total of its colour.
+func reduction(rev formula.Revision, total gram.Mass, density float64, division gram.Mass) *page.FormulaReduction {
 	if rev.Reduction == nil {
 		return nil
 	}
 	q := *rev.Reduction
 	words := []string{decimal(q.Paint, -1) + " paint"}
-	for _, p := range q.Parts {
-		words = append(words, decimal(p.Parts, -1)+" "+p.Name)
+	parts := make([]gram.Part, len(q.Parts))
+	for i, p := range q.Parts {
+		words = append(words, decimal(p.Parts, -1)+" "+string(p.Kind))
+		parts[i] = gram.Part{Name: p.Name, Parts: p.Parts, Density: p.Density}
 	}
 	v := &page.FormulaReduction{Ratio: strings.Join(words, " : ") + " by " + q.By}
 	if rev.PotLife > 0 {
-		v.PotLife = "pot life " + decimal(rev.PotLife.Minutes(), -1) + " min"
+		v.Ratio += ", pot life " + hours(rev.PotLife)
+	}
+	steps, err := gram.ReduceByRatio(total, density, q.Paint, parts, q.By == "volume")
+	for i, p := range q.Parts {
+		row := page.ReductionRow{Name: p.Name, Amount: decimal(p.Parts, -1) + " " + plural(p.Parts, "part", "parts")}
+		if err == nil { // without densities the parts have to do
+			row.Amount = steps[i].Mass.Show(division) + " g"
+		}
+		v.Rows = append(v.Rows, row)
 	}
 	return v
+}
+
+func plural(n float64, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return many
+}
+
+func hours(d time.Duration) string {
+	if d < 2*time.Hour {
+		return decimal(d.Minutes(), -1) + " min"
+	}
+	return decimal(math.Round(d.Hours()*10)/10, -1) + " h"
 }
 
 func mixHref(f formula.Formula, rev formula.Revision, v page.Formula) string {

@@ -65,7 +65,13 @@ function startList() {
     if (next) next.focus();
   });
 
+  for (const basis of form.querySelectorAll("[name=basis]")) basis.addEventListener("change", nameAmounts);
   later();
+
+  function nameAmounts(event) {
+    const words = { weights: "As typed, g", running: "Total, g", percent: "Per cent", parts: "Parts" };
+    form.querySelector("[data-amount-name]").textContent = words[event.target.value];
+  }
 
   function focus(field) {
     field.focus();
@@ -327,7 +333,7 @@ function colourField(field) {
   chooser.type = "color";
   chooser.className = "chooser";
   chooser.setAttribute("aria-label", "Choose the swatch");
-  if (/^#[0-9a-f]{6}$/i.test(field.value)) chooser.value = field.value;
+  chooser.value = /^#[0-9a-f]{6}$/i.test(field.value) ? field.value : "#aeaeae"; // the surround: nothing chosen
   chooser.addEventListener("input", () => {
     field.value = chooser.value;
   });

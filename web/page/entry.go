@@ -31,6 +31,7 @@ type EntryLines struct {
 	Total   Input
 	Problem string // of the list as a whole
 	Sum     string
+	Amount  string // "Grams", "Per cent": what is typed
 	Paste   string // what was pasted, kept
 	Pasting string // what is wrong with it
 	Fixed   bool   // order of pouring

@@ -63,9 +63,8 @@ type BandPart struct {
 
 // FormulaReduction is the usual reduction.
 type FormulaReduction struct {
-	Ratio   string // "2 paint : 1 hardener : 0.5 reducer, by volume"
-	PotLife string // "pot life 2 h"
-	Rows    []ReductionRow
+	Ratio string // "2 paint : 1 hardener : 0.5 reducer by volume, pot life 4 h"
+	Rows  []ReductionRow
 }
 
 // ReductionRow is a part of the reduction for the amount shown.
@@ -118,7 +117,6 @@ type CompareRow struct {
 	GramsA, GramsB string
 	ShareA, ShareB string
 	WidthA, WidthB string // 0 to 100, of the widest bar
-	Change         string // "more", "new"
-	Points         string // "+1.2 points"
+	Change         string // "5.5 % more", "new"
 	Same           bool
 }
