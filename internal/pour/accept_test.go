@@ -509,12 +509,14 @@ func TestForgedCorrections(t *testing.T) {
 		return c
 	}
 	for name, c := range map[string]Corrected{
-		"unknown choice":     with(func(c *Corrected) { c.Choice = "magic" }),
-		"unknown toner":      with(func(c *Corrected) { c.Steps[0].Key = "t99" }),
-		"takes paint out":    with(func(c *Corrected) { c.Steps[0].Aim = -g(1) }),
-		"nothing":            with(func(c *Corrected) { c.Steps[0].Aim = 0 }),
-		"more than a tonne":  with(func(c *Corrected) { c.Steps[0].Aim = gram.MaxMass + 1 }),
-		"two half tonnes":    with(func(c *Corrected) { c.Steps = []Step{{no, "t1", gram.MaxMass, 1, ""}, {no + 1, "t2", gram.MaxMass, 1, ""}} }),
+		"unknown choice":    with(func(c *Corrected) { c.Choice = "magic" }),
+		"unknown toner":     with(func(c *Corrected) { c.Steps[0].Key = "t99" }),
+		"takes paint out":   with(func(c *Corrected) { c.Steps[0].Aim = -g(1) }),
+		"nothing":           with(func(c *Corrected) { c.Steps[0].Aim = 0 }),
+		"more than a tonne": with(func(c *Corrected) { c.Steps[0].Aim = gram.MaxMass + 1 }),
+		"two half tonnes": with(func(c *Corrected) {
+			c.Steps = []Step{{no, "t1", gram.MaxMass, 1, ""}, {no + 1, "t2", gram.MaxMass, 1, ""}}
+		}),
 		"a used number":      with(func(c *Corrected) { c.Steps[0].No = 1 }),
 		"an open number":     with(func(c *Corrected) { c.Steps[0].No = 4 }),
 		"a huge number":      with(func(c *Corrected) { c.Steps[0].No = math.MaxInt }),
@@ -536,7 +538,10 @@ func TestForgedCorrections(t *testing.T) {
 		_ = name
 	}
 	refusal(t, m.try(Corrected{Choice: Tint, Total: g(500), Steps: []Step{good}}), NotNow)
-	m.do(t, with(func(c *Corrected) { c.Foreign = []Component{{Key: "t9", Name: "Moss", Goal: g(900)}}; c.Steps[0].Key = "t9" }))
+	m.do(t, with(func(c *Corrected) {
+		c.Foreign = []Component{{Key: "t9", Name: "Moss", Goal: g(900)}}
+		c.Steps[0].Key = "t9"
+	}))
 	assert.Zero(t, m.s.Component("t9").Goal, "a decision cannot change the formula")
 }
 

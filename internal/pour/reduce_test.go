@@ -79,7 +79,9 @@ func TestReduceByPercent(t *testing.T) {
 
 func TestReductionProblems(t *testing.T) {
 	m := mixed(t, nil)
-	part := func(p formula.Part) *formula.Ratio { return &formula.Ratio{Paint: 1, By: "weight", Parts: []formula.Part{p}} }
+	part := func(p formula.Part) *formula.Ratio {
+		return &formula.Ratio{Paint: 1, By: "weight", Parts: []formula.Part{p}}
+	}
 	h := formula.Part{Name: "hardener", Kind: formula.Hardener, Parts: 1}
 	amount := func(v float64, u gram.Unit) *gram.Amount { return &gram.Amount{Value: v, Unit: u} }
 	for field, r := range map[string]ReductionRequest{
