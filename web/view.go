@@ -452,7 +452,7 @@ func againstFormula(s pour.State) string {
 	if math.Abs(worst) < 0.05 {
 		return "exact"
 	}
-	return fmt.Sprintf("%s %+.1f %%", name, worst)
+	return name + " " + signed(worst) + " %"
 }
 
 func (s *server) endedView(r *http.Request, state pour.State, p *page.Pour) error {
@@ -468,21 +468,7 @@ func (s *server) endedView(r *http.Request, state pour.State, p *page.Pour) erro
 	} else if state.Finish.Kept > 0 {
 		e.Sub = show(state, state.Finish.Kept) + " g kept. " + e.Sub
 	}
-	components, grams := state.Recipe()
-	var sum gram.Mass
-	for _, m := range grams {
-		sum += m
-	}
-	for i, c := range components {
-		row := page.PouredRow{Swatch: c.Swatch, Name: c.Name, Planned: plannedGoal(state, c.Key), Poured: show(state, grams[i]), Share: fmt.Sprintf("%.2f %%", 100*float64(grams[i])/float64(sum))}
-		if want := goalShare(state, c.Key); want > 0 {
-			row.Off = fmt.Sprintf("%+.1f %%", (float64(grams[i])/float64(sum)/want-1)*100)
-		} else {
-			row.Off = "not in the formula"
-		}
-		e.Rows = append(e.Rows, row)
-	}
-	e.Total = show(state, sum)
+	e.Rows, e.Total = pouredRows(state)
 	events, err := s.Store.Events(r.Context(), state.Batch)
 	if err != nil {
 		return err
@@ -490,6 +476,42 @@ func (s *server) endedView(r *http.Request, state pour.State, p *page.Pour) erro
 	e.Log = logView(state, events, s.Now().Location())
 	p.Ended = e
 	return s.hubCards(r, state, p)
+}
+
+// pouredRows puts what was planned beside what went in, and how far the mixed colour is from the formula.
+func pouredRows(state pour.State) ([]page.PouredRow, string) {
+	var sum, ever gram.Mass
+	components, mixed := state.Recipe()
+	for _, m := range mixed {
+		sum += m
+	}
+	rows := make([]page.PouredRow, 0, len(components))
+	for i, c := range components {
+		poured := state.Ever[state.Index(c.Key)]
+		ever += poured
+		share := float64(mixed[i]) / float64(sum)
+		row := page.PouredRow{
+			Swatch: c.Swatch, Name: c.Name, Planned: plannedGoal(state, c.Key), Poured: show(state, poured),
+			Share: fmt.Sprintf("%.2f %%", 100*share), Off: "not in the formula",
+		}
+		if want := goalShare(state, c.Key); want > 0 {
+			row.Off = signed((share/want-1)*100) + " %"
+		}
+		rows = append(rows, row)
+	}
+	return rows, show(state, ever)
+}
+
+// signed writes a number to one decimal with a true minus sign, and a zero without any.
+func signed(v float64) string {
+	switch text := fmt.Sprintf("%.1f", math.Abs(v)); {
+	case text == "0.0":
+		return text
+	case v < 0:
+		return "−" + text
+	default:
+		return "+" + text
+	}
 }
 
 func plannedGoal(s pour.State, k pour.Key) string {

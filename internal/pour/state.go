@@ -21,6 +21,7 @@ type State struct {
 	Plan       Planned
 	Components []Component // planned, then foreign ones, then the parts of the reduction
 	In         []gram.Mass // in the vessel now, by component
+	Ever       []gram.Mass // ever poured in, less what was lifted out again, by component
 	Total      gram.Mass   // of colour, when everything still to do is in
 	Todo       []Step
 	Done       []Done
@@ -297,6 +298,7 @@ func (s *State) stamp(e Event) {
 func (s State) clone() State {
 	s.Components = slices.Clone(s.Components)
 	s.In = slices.Clone(s.In)
+	s.Ever = slices.Clone(s.Ever)
 	s.Todo = slices.Clone(s.Todo)
 	s.Layers = slices.Clone(s.Layers)
 	s.Done = slices.Clip(s.Done)
@@ -437,6 +439,7 @@ func (s *State) plan(e Event, b Planned) {
 	s.StartedAt, s.StartedBy = e.At, e.By
 	s.Components = slices.Clone(b.Components)
 	s.In = make([]gram.Mass, len(b.Components))
+	s.Ever = make([]gram.Mass, len(b.Components))
 	s.setTodo(b.Steps)
 }
 
@@ -454,6 +457,7 @@ func (s *State) add(c Component) int {
 	}
 	s.Components = append(s.Components, c)
 	s.In = append(s.In, 0)
+	s.Ever = append(s.Ever, 0)
 	if s.Mix != nil {
 		s.Mix = append(slices.Clip(s.Mix), 0)
 	}
@@ -471,6 +475,7 @@ func (s *State) pour(e Event, b Poured) error {
 	}
 	step := s.Todo[0]
 	s.In[i] += net
+	s.Ever[i] += net
 	if b.Key == PaintKey {
 		s.Left -= net
 	}
@@ -525,6 +530,7 @@ func (s *State) liftOut(b LiftedOut) error {
 		return fmt.Errorf("%v of %s does not lie on top", fall, b.Key)
 	}
 	s.In[i] -= fall
+	s.Ever[i] -= fall
 	if s.Layers[n-1].Mass -= fall; s.Layers[n-1].Mass == 0 {
 		s.Layers = s.Layers[:n-1]
 	}
@@ -550,6 +556,8 @@ func (s *State) reattribute(b Reattributed) error {
 	to := s.add(b.To)
 	s.In[from] -= b.Mass
 	s.In[to] += b.Mass
+	s.Ever[from] -= b.Mass
+	s.Ever[to] += b.Mass
 	s.Layers[n-1].Mass -= b.Mass
 	if s.Layers[n-1].Mass == 0 {
 		s.Layers = s.Layers[:n-1]

@@ -18,6 +18,7 @@ const shapes = {
 let source;
 let heard = Date.now();
 let newest = null; // the last reading
+let deferred = null; // a tap that waits for the display to stand still
 let pending = []; // taps that the server has not answered yet
 
 const live = (name) => document.querySelector(`[data-live="${name}"]`);
@@ -35,8 +36,11 @@ function show(reading) {
     if (reading.trouble) text("trouble", reading.trouble);
   }
   for (const input of document.querySelectorAll('input[name="serial"]')) input.value = reading.serial;
-  const settled = live("settled");
-  if (settled) settled.classList.toggle("wait", reading.moving);
+  if (deferred && !reading.moving) {
+    const { form, button } = deferred;
+    deferred = null;
+    if (form.isConnected) queue(form, button);
+  }
   const stage = document.querySelector(".pouring");
   if (!stage) return;
   text("left", reading.left);
@@ -83,6 +87,7 @@ function stage(markup) {
   const step = document.querySelector('input[name="step"]')?.value;
   const focus = document.activeElement?.dataset?.live;
   bench.innerHTML = markup;
+  deferred = null;
   const field = document.getElementById("typed");
   if (field && typed && document.querySelector('input[name="step"]')?.value === step) field.value = typed;
   if (focus) live(focus)?.focus();
@@ -174,15 +179,23 @@ document.addEventListener("submit", (e) => {
   if (!form.matches("form[data-tap]")) return;
   e.preventDefault();
   const button = e.submitter;
-  const body = new URLSearchParams(new FormData(form, button));
   if (!form.hasAttribute("data-quiet")) {
     if (button?.classList.contains("sent")) return; // the same tap, still on its way
     button?.classList.add("sent", "wait");
   }
+  if (newest?.moving && form.matches("[data-pour], [data-settled]")) {
+    deferred = { form, button }; // a tap names a settled reading: it goes out with the first one
+    return;
+  }
+  queue(form, button);
+});
+
+function queue(form, button) {
+  const body = new URLSearchParams(new FormData(form, button));
   body.set("id", crypto.randomUUID ? crypto.randomUUID() : fallbackID());
   pending.push({ url: form.getAttribute("action"), body }); // form.action is the field of that name
   send();
-});
+}
 
 // A page that is served to the shop's network without TLS has no crypto.randomUUID.
 function fallbackID() {

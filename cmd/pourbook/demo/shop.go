@@ -413,7 +413,7 @@ func (s *shop) mix(ctx context.Context, c cup) error {
 	}
 	request := pour.Request{
 		Title: e.formula.Title(), Job: c.Job, FormulaID: e.formula.ID, RevisionID: e.revision.ID, Revision: e.revision.Number,
-		System: system, Coat: e.formula.Coat, FixedOrder: e.revision.FixedOrder,
+		Swatch: e.formula.Swatch, System: system, Coat: e.formula.Coat, FixedOrder: e.revision.FixedOrder,
 		Amount: gram.Amount{Value: c.Amount, Unit: c.Unit}, Ready: c.Ready,
 		Reduction: e.revision.Reduction, PotLife: e.revision.PotLife,
 		Balance: s.settings.Balance, SafeOrder: c.Safe, Limit: s.settings.LimitDeltaE, TolerancePercent: s.settings.TolerancePercent,
