@@ -234,19 +234,20 @@ func (t *tx) planFrom(doing, batch string, p pour.Planned, at time.Time) (int64,
 			return 0, err
 		}
 	}
-	id, err := t.insert(`INSERT INTO batch (id, created_at, started_by, title, job, formula_id, revision_id, revision, system, coat, asked, pot_life,
+	if p.FormulaID != 0 {
+		err := t.change(`UPDATE formula SET poured_at = max(coalesce(poured_at, 0), ?) WHERE id = ?`, at.UnixMilli(), p.FormulaID)
+		if errors.Is(err, ErrNotFound) {
+			return 0, notFound(doing, "such formula")
+		}
+		if err != nil {
+			return 0, err
+		}
+	}
+	return t.insert(`INSERT INTO batch (id, created_at, started_by, title, job, formula_id, revision_id, revision, system, coat, asked, pot_life,
 			decided, need, pouring, total, colour, contents, left_over, drawn, tipped, holder, outcome, kept, updated_at)
 		VALUES (?, ?, '', ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, '', '', 0, 0, 0, 0, 0, 0, '', '', 0, ?)`,
 		batch, at.UnixMilli(), p.Title, p.Job, number(p.FormulaID), number(p.RevisionID), p.Revision, string(p.System), string(p.Coat), p.Asked,
 		p.PotLife.Milliseconds(), t.now.UnixMilli())
-	if err != nil || p.FormulaID == 0 {
-		return id, err
-	}
-	err = t.change(`UPDATE formula SET poured_at = max(coalesce(poured_at, 0), ?) WHERE id = ?`, at.UnixMilli(), p.FormulaID)
-	if errors.Is(err, ErrNotFound) {
-		return 0, notFound(doing, "such formula")
-	}
-	return id, err
 }
 
 // summary is what the row of a batch repeats of its events.

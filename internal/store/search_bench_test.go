@@ -22,7 +22,7 @@ var (
 // fillBook imports n formulas, in batches so that no commit grows beyond reason.
 func fillBook(tb testing.TB, s *Store, n int) {
 	tb.Helper()
-	toners := shelve(tb, s, solvent, "White", "Blue", "Black", "Red", "Yellow", "Green", "Violet")
+	toners := shelve(tb, s, solvent, "Snow", "Sea", "Soot", "Brick", "Straw", "Leaf", "Dusk")
 	r := rand.New(rand.NewPCG(1, 2))
 	pick := func(words []string) string { return words[r.IntN(len(words))] }
 	for done := 0; done < n; {
