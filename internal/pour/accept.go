@@ -153,6 +153,9 @@ func (s State) consequences(c Command) ([]Body, error) {
 		if !s.Placed {
 			return nil, refuse(NotNow, "There is no cup on the scale yet.")
 		}
+		if s.NewCup != nil {
+			return nil, refuse(NotNow, "The new cup is on the scale. Put it on again empty, then pour over.")
+		}
 		return []Body{b}, s.checkReading(b.Reading)
 	case Shaken:
 		if s.Index(b.Key) < 0 {

@@ -291,6 +291,7 @@ func TestBiggerCup(t *testing.T) {
 	refusal(t, m.try(Moved{Full: g(600)}), NotNow)
 	m.do(t, CupPlaced{Reading: g(55), Cup: Cup{Name: "wrong one"}})
 	m.do(t, CupPlaced{Reading: g(60), Cup: *bigger.Cup})
+	refusal(t, m.try(Rezeroed{Reading: 0}), NotNow)
 	refusal(t, m.try(Moved{Full: g(60 + 520)}), Impossible)
 	refusal(t, m.try(Moved{Full: math.MinInt64}), Impossible)
 	todo := m.s.Todo[0].Aim
@@ -592,6 +593,20 @@ func TestHoldBackAndTint(t *testing.T) {
 	exact := pick(t, Choices(m.s, Shop{}, nil), Exact)
 	assert.InDelta(t, 453*2.5/2, exact.Final.Grams(), 0.5)
 	checkOptionsAtBench(t, m.s, Choices(m.s, Shop{}, nil))
+}
+
+// A toner that is short on purpose is no difference.
+func TestColourWhileHeldBack(t *testing.T) {
+	r := request()
+	r.HoldBack = []HoldBack{{"t3", 0.2}}
+	m := newMixer(t, r)
+	m.place(t)
+	m.pour(t, g(350))
+	c := plane{[]float64{0.7, 0.24, 0.05, 0.01}, []float64{3, 10, 100, 40}}
+	carry := pick(t, Choices(m.s, Shop{}, c), CarryOn)
+	require.NotNil(t, carry.DeltaE)
+	assert.InDelta(t, 0, *carry.DeltaE, 1e-9)
+	assert.Equal(t, CarryOn, Choices(m.s, Shop{}, c)[0].Choice)
 }
 
 func TestOvershootWhileHeldBack(t *testing.T) {

@@ -20,7 +20,7 @@ type Colour interface {
 
 // Shop is what the choices depend on besides the cup.
 type Shop struct {
-	Limit      float64  // ΔE00 that counts as the same colour at the bench; 0 means 0.3
+	Limit      float64  // ΔE00 that counts as the same colour at the bench; 0 means the plan's, or else 0.3
 	Relative   *float64 // replaces the tolerance of every toner where there are no colour data: 0.05 is 5 %
 	CupCost    formula.Money
 	MinuteRate formula.Money // what a minute of the mixer's costs
@@ -177,10 +177,14 @@ type view struct {
 	priced bool
 	price  []float64 // minor units a gram
 	mixed  bool      // reduction: the first part is the colour
+	later  []float64 // grams of each component that are held back, to one gram of the cup
 }
 
 func newView(s State, shop Shop, colour Colour) *view {
 	v := &view{s: s, shop: shop, colour: colour, limit: shop.Limit, held: 1, d: max(s.Plan.Balance.At(s.Last), 1)}
+	if v.limit <= 0 {
+		v.limit = s.Plan.Limit
+	}
 	if v.limit <= 0 {
 		v.limit = defaultLimit
 	}
@@ -200,6 +204,12 @@ func newView(s State, shop Shop, colour Colour) *view {
 	v.wanted, v.tau, v.price, v.come = make([]float64, n), make([]float64, n), make([]float64, n), make([]gram.Mass, n)
 	v.priced = true
 	for i, c := range v.parts {
+		if c.Held > 0 && !v.mixed && v.goal > 0 {
+			if v.later == nil {
+				v.later = make([]float64, n)
+			}
+			v.later[i] = c.Held.Grams() / sum.Grams()
+		}
 		v.wanted[i] = float64(wants[i]) / float64(sum)
 		v.whole += v.in[i]
 		if c.PerLitre > 0 && c.Density > 0 {
@@ -655,7 +665,7 @@ func (v *view) distance(x []gram.Mass) (float64, bool) {
 	if v.colour == nil || v.mixed {
 		return 0, false
 	}
-	d, _ := v.colour.Distance(grams(x))
+	d, _ := v.ask(grams(x))
 	return d, !math.IsNaN(d) && !math.IsInf(d, 0) && d >= 0
 }
 

@@ -14,6 +14,20 @@ import (
 // searchSteps bounds every halving: 2^-30 of a cup is less than a milligram of a tonne.
 const searchSteps = 30
 
+// ask returns the predicted difference of a cup in grams. What is held back until after the card is reckoned as brought
+// up: it is short on purpose. x is not kept.
+func (v *view) ask(x []float64) (float64, []float64) {
+	if v.later == nil {
+		return v.colour.Distance(x)
+	}
+	whole := sumOf(x)
+	full := make([]float64, len(x))
+	for i := range x {
+		full[i] = x[i] + v.later[i]*whole
+	}
+	return v.colour.Distance(full)
+}
+
 // leastColour returns few grams that bring the predicted difference under the limit, or under seven tenths of it while
 // toners are still to come.
 func (v *view) leastColour(room gram.Mass) ([]gram.Mass, bool) {
@@ -26,7 +40,7 @@ func (v *view) leastColour(room gram.Mass) ([]gram.Mass, bool) {
 		for i := range x {
 			x[i] = v.in[i].Grams() + add[i]
 		}
-		d, _ := v.colour.Distance(x)
+		d, _ := v.ask(x)
 		if math.IsNaN(d) || d < 0 {
 			return math.Inf(1)
 		}
@@ -161,7 +175,7 @@ func (v *view) toDivisions(add []float64, room gram.Mass, limit float64) []gram.
 			x[i] = (v.in[i] + a[i]).Grams()
 			sum += a[i]
 		}
-		d, _ := v.colour.Distance(x)
+		d, _ := v.ask(x)
 		score := sum.Grams()
 		if over := d - limit; over > 0 || math.IsNaN(over) {
 			score += 1e9 * (1 + over)
@@ -183,7 +197,7 @@ func (v *view) nearestColour(add []gram.Mass) {
 		for i := range x {
 			x[i] = (v.in[i] + add[i]).Grams()
 		}
-		return v.colour.Distance(x)
+		return v.ask(x)
 	}
 	d, gradient := at()
 	h := max(gram.Sum(add)/8, v.d)

@@ -158,7 +158,7 @@ type Planned struct {
 	System     formula.System `json:"system"`
 	Coat       formula.Coat   `json:"coat,omitempty"`
 	Asked      string         `json:"asked"` // "350 ml ready to spray"
-	Total      gram.Mass      `json:"total"` // of colour
+	Total      gram.Mass      `json:"total"` // of colour, what is held back included
 	Components []Component    `json:"components"`
 	Steps      []Step         `json:"steps"`
 	Balance    gram.Balance   `json:"balance"`
@@ -214,7 +214,7 @@ type Corrected struct {
 	Choice  Choice      `json:"choice"`
 	Steps   []Step      `json:"steps"`             // every pour that is now still to do, in order
 	Foreign []Component `json:"foreign,omitempty"` // components that the steps use and the batch did not know
-	Total   gram.Mass   `json:"total"`             // of colour, when all steps are done
+	Total   gram.Mass   `json:"total"`             // of colour, when all steps are done and what is held back is in
 	Discard gram.Mass   `json:"discard,omitempty"` // to pour off
 	Then    Choice      `json:"then,omitempty"`    // for a bigger cup: what is done in it
 	Worst   float64     `json:"worst_percent"`

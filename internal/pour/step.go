@@ -179,7 +179,7 @@ func NewPlan(r Request) (Planned, Weighing, error) {
 	if err != nil {
 		return Planned{}, Weighing{}, err
 	}
-	w.Notes = notes
+	w.Notes = append(notes, w.Notes...)
 	if top := r.Balance.Max; top > 0 && r.CupEmpty+total > top {
 		return Planned{}, w, problem("amount", "%s", w.Sentence)
 	}
@@ -655,6 +655,11 @@ func weigh(r Request, components []Component, steps []Step, total gram.Mass, den
 	if now != total { // the ranges are of pours; what is held back belongs to the batch
 		for i, x := range w.Ranges {
 			w.Ranges[i] = gram.Range{From: scaled(x.From, total, now), To: scaled(x.To, total, now)}
+		}
+	}
+	for _, c := range components {
+		if d := r.Balance.At(r.CupEmpty + now); c.Held > 0 && c.Held < overrideDivisions*d {
+			w.Notes = append(w.Notes, fmt.Sprintf("What is held back of %s, %s g, is too little for this scale to bring up.", c.Name, c.Held.Show(d/10)))
 		}
 	}
 	w.fit(r, total)

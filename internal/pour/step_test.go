@@ -158,6 +158,11 @@ func TestPlanHoldBack(t *testing.T) {
 	assert.Equal(t, g(2.5), plan.Components[2].Held)
 	assert.Equal(t, g(22.5), plan.Steps[2].Aim)
 	assert.Equal(t, g(497.5), w.Rows[3].Running)
+	assert.Empty(t, w.Notes)
+	r.HoldBack = []HoldBack{{"t4", 0.05}}
+	_, w, err = NewPlan(r)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"What is held back of Ochre, 0.25 g, is too little for this scale to bring up."}, w.Notes)
 }
 
 func TestPlanCups(t *testing.T) {
