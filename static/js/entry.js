@@ -17,6 +17,7 @@ for (const field of document.querySelectorAll("input[name=swatch]")) colourField
 
 function startList() {
   const complete = new Completion();
+  const typing = new WeakSet(); // lines that are being changed: not wrong yet
   const spare = body.lastElementChild.cloneNode(true);
   clear(spare);
   trim();
@@ -31,6 +32,8 @@ function startList() {
   form.addEventListener("change", later);
   body.addEventListener("focusout", (event) => {
     if (event.target.matches("[data-toner]")) complete.close();
+    const row = event.target.closest("[data-row]");
+    if (row && !row.contains(event.relatedTarget)) typing.delete(row);
     later();
   });
   body.addEventListener("keydown", (event) => {
@@ -54,6 +57,11 @@ function startList() {
         focus(other.querySelector("[data-amount]"));
       }
     }
+  });
+
+  // The press that follows an Enter lands in the field that it moved to, and would send the form there.
+  form.addEventListener("keypress", (event) => {
+    if (event.key === "Enter" && event.target.matches("input")) event.preventDefault();
   });
 
   // Enter in the heading goes to the next field and never sends a half-typed formula.
@@ -122,6 +130,7 @@ function startList() {
   // A sentence goes as soon as its field is changed; it comes back with the next answer where it still holds.
   function touched(field) {
     const row = field.closest("[data-row]");
+    if (row) typing.add(row);
     if (row && field.getAttribute("aria-invalid")) {
       mark(field, "");
       const sentence = row.querySelector("#" + CSS.escape(problemID(field, row)));
@@ -176,9 +185,9 @@ function startList() {
         const field = row.querySelector(`[data-${name}]`);
         const id = `${name}-${i + 1}-problem`;
         const sentence = answer.problems[`${name}-${i + 1}`];
-        // What is still being typed is not wrong yet, but for a running total that falls.
-        const typing = row.contains(document.activeElement) && !(sentence && sentence.startsWith("The running total falls"));
-        if (!sentence || typing) {
+        // A running total that falls is said at once; anything else when the line is left.
+        const early = typing.has(row) && !(sentence && sentence.startsWith("The running total falls"));
+        if (!sentence || early) {
           mark(field, "");
           continue;
         }
@@ -269,6 +278,7 @@ function Completion() {
     field.setAttribute("aria-controls", "toners");
     field.setAttribute("aria-expanded", "true");
     field.parentElement.append(list);
+    list.scrollIntoView({ block: "nearest" });
     choose(0);
   };
 
