@@ -13,6 +13,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"strconv"
 	"time"
 
 	"pourbook/internal/formula"
@@ -68,7 +69,7 @@ type Body interface {
 type Key string
 
 // TonerKey returns the key of a toner of the shelf.
-func TonerKey(id int64) Key { return Key(fmt.Sprintf("t%d", id)) }
+func TonerKey(id int64) Key { return Key("t" + strconv.FormatInt(id, 10)) }
 
 // Component is what may be in the cup, as it was known when it was planned or reattributed.
 type Component struct {

@@ -240,7 +240,7 @@ func checkLines(r Request) ([]gram.Mass, error) {
 			system = t.System
 		}
 		for _, earlier := range r.Lines[:i] {
-			if TonerKey(earlier.Toner.ID) == TonerKey(t.ID) {
+			if earlier.Toner.ID == t.ID {
 				return nil, problem(fmt.Sprintf("lines[%d].toner", i), "%s stands in the formula twice. Put its grams into one line.", t.Name)
 			}
 		}
