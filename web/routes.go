@@ -21,8 +21,12 @@ func (s *server) routes() http.Handler {
 	r.Use(middleware.RequestID, middleware.Recoverer, s.guard, s.known)
 	r.Handle(static.Prefix+"*", static.Handler())
 
-	r.Group(func(r chi.Router) { // streams: no compression, no limit on time
+	r.Group(func(r chi.Router) { // streams, and taps whose answers are too small to be worth compressing
 		r.Get("/batch/{batch}/stream", s.page(s.stream))
+		r.Post("/batch/{batch}/tap", s.page(s.tap))
+		r.Post("/batch/{batch}/bring", s.page(s.bring))
+		r.Post("/batch/{batch}/wait", s.page(s.wait))
+		r.Post("/batch/{batch}/pretend", s.page(s.pretend))
 	})
 
 	r.Group(func(r chi.Router) {
@@ -35,10 +39,6 @@ func (s *server) routes() http.Handler {
 		r.Get("/mix/{formula}", s.page(s.mixForm))
 		r.Post("/mix/{formula}", s.page(s.mixStart))
 		r.Get("/batch/{batch}", s.page(s.batchPage))
-		r.Post("/batch/{batch}/tap", s.page(s.tap))
-		r.Post("/batch/{batch}/bring", s.page(s.bring))
-		r.Post("/batch/{batch}/wait", s.page(s.wait))
-		r.Post("/batch/{batch}/pretend", s.page(s.pretend))
 		r.Get("/batch/{batch}/other", s.page(s.otherForm))
 		r.Get("/batch/{batch}/wrong", s.page(s.wrongForm))
 		r.Get("/batch/{batch}/draw", s.page(s.drawForm))
