@@ -7,8 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
-	"slices"
 	"time"
 
 	"pourbook/internal/card"
@@ -255,45 +253,15 @@ func (s *Store) Photo(ctx context.Context, id int64) (Photo, error) {
 
 func checkCard(c card.Card, by string) error {
 	var ps formula.Problems
-	add := func(field, format string, args ...any) {
-		ps = append(ps, formula.Problem{Field: field, Detail: fmt.Sprintf(format, args...)})
-	}
 	if c.FormulaID == 0 && c.ID == 0 {
-		add("formula", "a card hangs on the wall of a formula. Choose one.")
+		ps = append(ps, formula.Problem{Field: "formula", Detail: "a card hangs on the wall of a formula. Choose one."})
 	}
-	if c.Coats < 0 || c.Coats > 20 {
-		add("coats", "the coats lie between 0 and 20. Correct them.")
+	checkText(&ps, "by", by, longestName)
+	var more formula.Problems
+	if err := card.Check(c); errors.As(err, &more) {
+		ps = append(ps, more...)
+	} else if err != nil {
+		return err
 	}
-	if c.BatchSeq < 0 {
-		add("batch", "the card says no place in its batch. Reload the page and try again.")
-	}
-	if c.Decision != card.Open && !slices.Contains(card.Decisions, c.Decision) {
-		add("decision", "%q is no decision. Choose one of the list.", string(c.Decision))
-	}
-	for _, step := range c.Steps {
-		if step.MidCoats < 1 || step.MidCoats > 4 {
-			add("steps", "a stepped panel has 1 to 4 mid coats. Correct it.")
-			break
-		}
-	}
-	for _, v := range c.Verdicts {
-		if !slices.Contains(card.Lights, v.Light) || !slices.Contains(card.Sides, v.Side) || slices.ContainsFunc(v.Off[:], func(step int) bool { return step < -3 || step > 3 }) {
-			add("verdict", "a verdict names a light, a side and steps from -3 to 3. Choose again.")
-			break
-		}
-	}
-	for _, m := range c.Readings {
-		// Flake near the mirror angle reads brighter than white, so only what is no number at all is refused here.
-		if bad := math.IsNaN(m.Lab.L+m.Lab.A+m.Lab.B) || math.IsInf(m.Lab.L+m.Lab.A+m.Lab.B, 0) || m.Lab.L < 0; bad || m.Geometry == "" {
-			add("reading", "a reading needs its geometry and three numbers. Correct it.")
-			break
-		}
-	}
-	for _, part := range []struct{ field, value string }{
-		{"by", c.By}, {"gun", c.Gun}, {"pressure", c.Pressure}, {"distance", c.Distance}, {"reduction", c.Reduction}, {"undercoat", c.Undercoat}, {"size", c.Size}, {"by", by},
-	} {
-		checkText(&ps, part.field, part.value, longestName)
-	}
-	checkText(&ps, "notes", c.Notes, longestText)
 	return ps.Err()
 }

@@ -4,9 +4,11 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -85,4 +87,39 @@ func pourOne(b *testing.B, s *Store, batch string, left *atomic.Int64) {
 		}
 	}
 	_ = does(pour.Stirred{}) && does(pour.Finished{Kept: 1 * gram.Gram})
+}
+
+// BenchmarkRecord8TimesBare does both by turns, a slice of each, so that a busy machine weighs on both alike, and reports how
+// many times the bare inserts Record keeps. It is meant for -benchtime 1x to 40x: an iteration is one pair of slices.
+func BenchmarkRecord8TimesBare(b *testing.B) {
+	s := openBook(b)
+	conn := s.write.conn
+	_, err := conn.ExecContext(ctx, `CREATE TABLE bare (id INTEGER PRIMARY KEY, body TEXT NOT NULL)`)
+	require.NoError(b, err)
+	const slice = 400
+	var ratios []float64
+	for turn := 0; b.Loop(); turn++ {
+		start := time.Now()
+		for range slice {
+			if _, err := conn.ExecContext(ctx, `INSERT INTO bare (body) VALUES (?)`, `{"step":1,"attempt":1,"key":"t12","reading":412300}`); err != nil {
+				b.Fatal(err)
+			}
+		}
+		bare := time.Since(start)
+		var left atomic.Int64
+		left.Store(slice)
+		start = time.Now()
+		var work sync.WaitGroup
+		for n := range 8 {
+			work.Go(func() {
+				for batch := 0; left.Load() > 0; batch++ {
+					pourOne(b, s, fmt.Sprintf("turn%d-hand%d-batch%d", turn, n, batch), &left)
+				}
+			})
+		}
+		work.Wait()
+		ratios = append(ratios, float64(bare)/float64(time.Since(start)))
+	}
+	slices.Sort(ratios)
+	b.ReportMetric(ratios[len(ratios)/2], "times-bare")
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"database/sql"
 	"errors"
 	"flag"
 	"fmt"
@@ -112,6 +113,7 @@ func TestEveryKeptBookUpgrades(t *testing.T) {
 			require.NoError(t, err)
 			assert.Equal(t, newest(), version)
 			checkKeptContent(t, s)
+			assert.Equal(t, schema(t, openBook(t)), schema(t, s), "an upgraded book has another schema than a new one: was a released file changed?")
 
 			before := fmt.Sprintf("%s.before-v%d", path, newest())
 			if was == newest() {
@@ -127,6 +129,14 @@ func TestEveryKeptBookUpgrades(t *testing.T) {
 			require.NoError(t, old.Close())
 		})
 	}
+}
+
+// schema returns what SQLite keeps of the tables, indexes and triggers of a book.
+func schema(t *testing.T, s *Store) []string {
+	t.Helper()
+	all, err := collect(ctx, s.read, `SELECT type || ' ' || name || ': ' || coalesce(sql, '') FROM sqlite_schema ORDER BY type, name`, nil, func(r *sql.Rows, text *string) error { return r.Scan(text) })
+	require.NoError(t, err)
+	return all
 }
 
 // A program that is killed between two migrations leaves a book of a version in between.
