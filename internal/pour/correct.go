@@ -262,7 +262,12 @@ func (v *view) take(s State) []gram.Mass {
 }
 
 func (v *view) index(k Key) int {
-	return slices.IndexFunc(v.parts, func(c Component) bool { return c.Key == k })
+	for i := range v.parts { // by index: a component is large
+		if v.parts[i].Key == k {
+			return i
+		}
+	}
+	return -1
 }
 
 // roomIn returns what a cup can hold of these components on this scale.
@@ -466,7 +471,7 @@ func (v *view) pourOff(foreign gram.Mass) (Option, bool) {
 		return Option{}, false
 	}
 	o := v.option(PourOff, v.whole-discard, kept, add, discard)
-	o.Steps, o.total = nil, v.s.Total
+	o.total = v.s.Total
 	return o, true
 }
 
@@ -486,7 +491,7 @@ func (v *view) pourOffForeign(foreign gram.Mass) (Option, bool) {
 		return Option{}, false
 	}
 	o := v.option(PourOff, keep, kept, v.spread(add, at), v.whole-keep)
-	o.Steps, o.total = nil, v.s.Total
+	o.total = v.s.Total
 	return o, true
 }
 
@@ -570,7 +575,7 @@ func (v *view) startAgain() (Option, bool) {
 	in := make([]gram.Mass, len(v.parts))
 	add := gram.Split(v.wanted, v.goal)
 	o := v.option(StartAgain, 0, in, add, v.whole)
-	o.Steps, o.total = nil, v.s.Total
+	o.total = v.s.Total
 	for i := range o.Add {
 		o.Add[i].StillToCome = true
 	}
@@ -606,7 +611,9 @@ func (v *view) option(c Choice, whole gram.Mass, in, add []gram.Mass, discard gr
 	if v.mixed {
 		o.total = v.s.Total
 	}
-	o.Steps = v.steps(add)
+	if c != StartAgain && c != PourOff { // those come with steps of their own later
+		o.Steps = v.steps(add)
+	}
 	o.Pours = len(o.Add)
 	o.acts = o.Pours
 	switch c {
@@ -688,8 +695,10 @@ func (v *view) steps(add []gram.Mass) []Step {
 			continue
 		}
 		aim := left[i]
-		if slices.ContainsFunc(v.s.Todo[t+1:], func(later Step) bool { return later.Key == step.Key }) {
-			aim = min(aim, step.Aim)
+		for _, later := range v.s.Todo[t+1:] {
+			if later.Key == step.Key {
+				aim = min(aim, step.Aim)
+			}
 		}
 		if aim <= 0 {
 			continue
