@@ -8,6 +8,7 @@ CREATE TABLE batch (
     started_by   TEXT NOT NULL,
     title        TEXT NOT NULL,
     job          TEXT NOT NULL,
+    words        TEXT NOT NULL, -- of title and job, to look for
     formula_id   INTEGER REFERENCES formula (id),
     revision_id  INTEGER REFERENCES revision (id),
     revision     INTEGER NOT NULL,

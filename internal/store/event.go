@@ -243,10 +243,10 @@ func (t *tx) planFrom(doing, batch string, p pour.Planned, at time.Time) (int64,
 			return 0, err
 		}
 	}
-	return t.insert(`INSERT INTO batch (id, created_at, started_by, title, job, formula_id, revision_id, revision, system, coat, asked, pot_life,
+	return t.insert(`INSERT INTO batch (id, created_at, started_by, title, job, words, formula_id, revision_id, revision, system, coat, asked, pot_life,
 			decided, need, pouring, total, colour, contents, left_over, drawn, tipped, holder, outcome, kept, updated_at)
-		VALUES (?, ?, '', ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, '', '', 0, 0, 0, 0, 0, 0, '', '', 0, ?)`,
-		batch, at.UnixMilli(), p.Title, p.Job, number(p.FormulaID), number(p.RevisionID), p.Revision, string(p.System), string(p.Coat), p.Asked,
+		VALUES (?, ?, '', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, '', '', 0, 0, 0, 0, 0, 0, '', '', 0, ?)`,
+		batch, at.UnixMilli(), p.Title, p.Job, formula.Fold(p.Title+" "+p.Job), number(p.FormulaID), number(p.RevisionID), p.Revision, string(p.System), string(p.Coat), p.Asked,
 		p.PotLife.Milliseconds(), t.now.UnixMilli())
 }
 
@@ -323,7 +323,7 @@ type BatchFilter struct {
 	Open      bool // only those still being mixed or sprayed
 	Ended     bool // only those that are closed
 	FormulaID int64
-	Text      string // part of title, job or the id
+	Text      string // beginnings of words of title or job, or the beginning of the id
 	From, To  time.Time
 	Limit     int // 0: 50
 	Offset    int
@@ -370,8 +370,12 @@ func (s *Store) Batches(ctx context.Context, f BatchFilter) ([]Batch, error) {
 	if f.FormulaID != 0 {
 		also("b.formula_id = ?", f.FormulaID)
 	}
-	if part := tidy(f.Text); part != "" {
-		also("(instr(lower(b.title), lower(?)) OR instr(lower(b.job), lower(?)) OR instr(lower(b.id), lower(?)))", part, part, part)
+	terms, err := searchTerms(f.Text)
+	if err != nil {
+		return nil, err
+	}
+	for _, term := range terms {
+		also("(instr(' ' || b.words, ' ' || ?) OR instr(lower(b.id), ?) = 1)", term, term)
 	}
 	if !f.From.IsZero() {
 		also("b.created_at >= ?", f.From.UnixMilli())

@@ -17,6 +17,7 @@ import (
 	"github.com/mattn/go-sqlite3"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
 
 	"pourbook/internal/formula"
 	"pourbook/internal/gram"
@@ -75,7 +76,7 @@ func TestBatchesFilters(t *testing.T) {
 	s := openBook(t)
 	for i := range 5 {
 		p := plan(2)
-		p.Job = fmt.Sprintf("Van %d", i)
+		p.Job = fmt.Sprintf("Überland van %d", i)
 		h := newHand(t, s, fmt.Sprintf("batch%d", i), p)
 		if i%2 == 0 {
 			h.does(pour.Abandoned{Why: "spilt"})
@@ -90,8 +91,11 @@ func TestBatchesFilters(t *testing.T) {
 		{BatchFilter{Ended: true}, 3},
 		{BatchFilter{Text: "GATE"}, 5},
 		{BatchFilter{Text: "batch3"}, 1},
-		{BatchFilter{Text: " van  2"}, 1},
+		{BatchFilter{Text: " VAN  2"}, 1},
+		{BatchFilter{Text: "uber 1"}, 1},
+		{BatchFilter{Text: "an"}, 0},
 		{BatchFilter{Text: "100%"}, 0},
+		{BatchFilter{Text: "%"}, 5},
 		{BatchFilter{FormulaID: 9}, 0},
 		{BatchFilter{From: noon.Add(time.Hour)}, 0},
 		{BatchFilter{From: noon, To: noon.Add(time.Hour)}, 5},
@@ -408,13 +412,18 @@ func TestPowerOff(t *testing.T) {
 
 const killedBook = "POURBOOK_TEST_KILLED_BOOK"
 
-// TestMain lets TestKilled run this program again as the one that is killed.
+// TestMain lets TestKilled run this program again as the one that is killed, and looks for what is left running.
 func TestMain(m *testing.M) {
 	if path := os.Getenv(killedBook); path != "" {
 		pourUntilKilled(path)
 		return
 	}
-	os.Exit(m.Run())
+	code := m.Run()
+	if err := goleak.Find(); err != nil && code == 0 {
+		fmt.Fprintln(os.Stderr, "a closed book leaves something running:", err)
+		code = 1
+	}
+	os.Exit(code)
 }
 
 func pourUntilKilled(path string) {

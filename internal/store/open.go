@@ -36,13 +36,13 @@ const ApplicationID = 0x506f7572
 
 // Store is an open book. Its methods may be called from several goroutines at once.
 type Store struct {
-	path  string
-	now   func() time.Time
-	lock  *flock.Flock
-	read  *sql.DB
-	write *writer // nil in a book opened for reading only
-	cups  *cups
-	close sync.Once
+	path   string
+	now    func() time.Time
+	unlock func() error // nil in a book opened for reading only, as is write
+	read   *sql.DB
+	write  *writer
+	cups   *cups
+	close  sync.Once
 }
 
 // Option changes how a book is opened.
@@ -68,19 +68,30 @@ func Open(path string, opts ...Option) (*Store, error) {
 	if err := checkPlace(path); err != nil {
 		return nil, err
 	}
-	s := &Store{path: path, now: o.now, lock: flock.New(path + ".lock"), cups: newCups(cupsMost)}
-	locked, err := s.lock.TryLock()
+	unlock, err := Lock(path)
 	if err != nil {
-		return nil, failed("open the book", err, fmt.Sprintf("The folder of %s cannot be written. Choose another folder or change its rights.", path))
+		return nil, err
 	}
-	if !locked {
-		return nil, failed("open the book", ErrLocked, fmt.Sprintf("%s is open in another Pourbook. Close that one first.", path))
-	}
+	s := &Store{path: path, now: o.now, unlock: unlock, cups: newCups(cupsMost)}
 	if err := s.start(o); err != nil {
-		_ = s.lock.Close()
+		_ = unlock() // the failure above is the one to report
 		return nil, err
 	}
 	return s, nil
+}
+
+// Lock takes the lock of the book at path, ErrLocked where another program has it, and returns what gives it free.
+// Open does so by itself; it is for whoever replaces the file of a book, such as a restore.
+func Lock(path string) (unlock func() error, err error) {
+	lock := flock.New(path + ".lock")
+	locked, err := lock.TryLock()
+	if err != nil {
+		return nil, failed("lock the book", err, fmt.Sprintf("The folder of %s cannot be written. Choose another folder or change its rights.", path))
+	}
+	if !locked {
+		return nil, failed("lock the book", ErrLocked, fmt.Sprintf("%s is open in another Pourbook. Close that one first.", path))
+	}
+	return lock.Close, nil
 }
 
 func (s *Store) start(o settingsOfOpen) error {
@@ -161,8 +172,8 @@ func (s *Store) Close() error {
 		if s.write != nil {
 			err = errors.Join(err, s.write.conn.Close(), s.write.db.Close())
 		}
-		if s.lock != nil {
-			err = errors.Join(err, s.lock.Close())
+		if s.unlock != nil {
+			err = errors.Join(err, s.unlock())
 		}
 	})
 	return err

@@ -33,7 +33,7 @@ type Hit struct {
 	Revision   int
 	Total      gram.Mass
 	Lines      int
-	Variants   int
+	Variants   int       // derived from this very formula
 	PouredAt   time.Time // zero: never
 }
 
