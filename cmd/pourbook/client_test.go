@@ -141,6 +141,12 @@ func newClient(tb testing.TB, base string) *client {
 	}}
 }
 
+// moveTo makes the tablet find the program at another address. It keeps its cookies: those are of the host, not of a port.
+func (t *client) moveTo(base string) {
+	t.http.CloseIdleConnections()
+	t.base = base
+}
+
 // answer is what the program said to a post.
 type answer struct {
 	Status  int
