@@ -117,7 +117,7 @@ func percent(v float64) string {
 	if v == 0 {
 		return "–"
 	}
-	return decimal(v, 2) + " %"
+	return decimal(v, 2)
 }
 
 // change says what became of a toner, by its own share.

@@ -344,8 +344,7 @@ func (s *server) headingView(view *page.Entry, kind entryKind, form entryForm, p
 	}
 	view.Layer = []page.Pick{pick("coat", "Coat", "", form.get("coat"), formula.Coats), pick("finish", "Finish", "", form.get("finish"), formula.Finishes)}
 	view.Layer[0].Problem, view.Layer[1].Problem = p["coat"], p["finish"]
-	tint := input("swatch", "Swatch on the screen")
-	tint.Hint = "Like #a0b1c2: an impression, never a standard"
+	tint := input("swatch", "Swatch, like #a0b1c2")
 	view.Tint = &tint
 	notes := input("notes", "Notes")
 	notes.Rows = 3

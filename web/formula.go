@@ -222,7 +222,7 @@ func fillLines(v *page.Formula, lines []formula.Line, masses []gram.Mass, show f
 		running += masses[i]
 		v.Lines = append(v.Lines, page.FormulaLine{
 			Swatch: l.Toner.Swatch, Name: l.Toner.Name, Code: l.Toner.Code, Href: tonerHref(l.Toner.ID), Caution: caution(l.Toner),
-			Grams: show(masses[i]), Share: decimal(100*parts[i], 2) + " %", Running: show(running),
+			Grams: show(masses[i]), Share: decimal(100*parts[i], 2), Running: show(running),
 		})
 		v.Band = append(v.Band, page.BandPart{X: decimal(100*before, 3), Width: decimal(100*parts[i], 3), Fill: l.Toner.Swatch})
 		before += parts[i]

@@ -255,7 +255,7 @@ func (s *server) showToner(w http.ResponseWriter, r *http.Request, status int, t
 		Heading: "New toner", Action: "/shelf/new", Summary: summary(p), Swatch: t.Swatch,
 		Name: input("name", "Name", ""), Code: input("code", "Code", ""), System: input("system", "Paint system", ""),
 		Kind: pick("kind", "Made of", "", values["kind"], formula.Kinds), Strength: pick("strength", "Strength", "", values["strength"], formula.Strengths),
-		Density: input("density", "Density", "g/ml"), Price: input("price", "Price of a litre", settings.Currency), Tint: input("swatch", "Swatch", ""),
+		Density: input("density", "Density", "g/ml"), Price: input("price", "Price of a litre", settings.Currency), Tint: input("swatch", "Swatch, like #a0b1c2", ""),
 		Hazard: input("hazard", "What it can do, and what to wear", ""), Sheet: input("sheet", "Safety data sheet: link or shelf place", ""),
 		By: input("by", "Use this toner instead", ""), Factor: input("factor", "For each gram, grams of it", "g"),
 		Stocked: values["stocked"] != "", WetFirst: values["wet_first"] != "",
@@ -275,7 +275,6 @@ func (s *server) showToner(w http.ResponseWriter, r *http.Request, status int, t
 	view.Name.Required, view.Name.Focus, view.System.Required, view.System.List = true, t.ID == 0, true, "systems"
 	view.Kind.Problem, view.Strength.Problem = p["kind"], p["strength"]
 	view.Hazard.Rows = 3
-	view.Tint.Hint = "Like #a0b1c2"
 	return render(w, r, status, page.TonerPage(view))
 }
 
