@@ -40,11 +40,15 @@ type process struct {
 	url string
 }
 
-// startProcess serves a book with typed readings. With a wrapper, the program is run by that command.
-func startProcess(tb testing.TB, program, book string, wrapper ...string) *process {
+// serveTyped is the command line that serves a book with typed readings on a free port.
+func serveTyped(program, book string) []string {
+	return []string{program, "serve", "-book", book, "-addr", "127.0.0.1:0", "-scale", "typed"}
+}
+
+// startProcess starts a command that serves, and returns once it listens.
+func startProcess(tb testing.TB, cmd *exec.Cmd) *process {
 	tb.Helper()
-	args := append(wrapper, program, "serve", "-book", book, "-addr", "127.0.0.1:0", "-scale", "typed")
-	p := &process{cmd: exec.Command(args[0], args[1:]...)}
+	p := &process{cmd: cmd}
 	log := &strings.Builder{}
 	p.cmd.Stderr = log
 	out, err := p.cmd.StdoutPipe()
@@ -59,6 +63,12 @@ func startProcess(tb testing.TB, program, book string, wrapper ...string) *proce
 	go io.Copy(io.Discard, out)
 	p.url = line[strings.Index(line, "http://") : len(line)-1]
 	return p
+}
+
+func startServe(tb testing.TB, program, book string) *process {
+	tb.Helper()
+	args := serveTyped(program, book)
+	return startProcess(tb, exec.Command(args[0], args[1:]...))
 }
 
 // kill ends the process as a power cut would, as far as the program is concerned: it gets to do nothing more.
@@ -161,7 +171,7 @@ func TestKilledServerKeepsWhatItAcknowledged(t *testing.T) {
 	}
 	acknowledged, between := 0, 0
 	for round := range kills(t) {
-		server := startProcess(t, program, path)
+		server := startServe(t, program, path)
 		for _, p := range pourers {
 			p.client.moveTo(server.url)
 		}
@@ -202,7 +212,7 @@ func TestKilledServerKeepsWhatItAcknowledged(t *testing.T) {
 			}
 		}
 	}
-	server := startProcess(t, program, path)
+	server := startServe(t, program, path)
 	for _, p := range pourers {
 		p.client.moveTo(server.url)
 	}
