@@ -188,6 +188,13 @@ func TestIDsOfConsequences(t *testing.T) {
 	require.NoError(t, err)
 	_, err = s.Record(ctx, "other", taken)
 	require.ErrorIs(t, err, ErrIDReused)
+	errs := together(
+		t, s,
+		func() error { _, err := s.Record(ctx, "other", taken); return err },
+		func() error { _, err := s.SavePerson(ctx, Person{Name: "Ann"}); return err },
+	)
+	require.ErrorIs(t, errs[0], ErrIDReused, "in one commit with others")
+	require.NoError(t, errs[1])
 	after, err := s.Events(ctx, "other")
 	require.NoError(t, err)
 	assert.Equal(t, before, after, "the pour was kept without its consequence")
@@ -281,6 +288,27 @@ func TestRefusalsComeWithThePresentCup(t *testing.T) {
 	other.Seen, other.Epoch = h.state.Decided, h.state.Epoch
 	_, err = s.Record(ctx, "batch", other)
 	require.NoError(t, err)
+}
+
+func TestEventsWithoutATimeGetTheClocks(t *testing.T) {
+	s := openBook(t, WithClock(func() time.Time { return noon.Add(1234567 * time.Nanosecond) }))
+	state, err := s.Plan(ctx, "batch", pour.Command{ID: "plan", Device: "tablet", Body: plan(2)})
+	require.NoError(t, err)
+	assert.Equal(t, noon.Add(time.Millisecond), state.StartedAt, "whole milliseconds, as they are read back")
+	kept, err := fold(ctx, s.read, "batch")
+	require.NoError(t, err)
+	assert.Equal(t, kept.state, state)
+}
+
+// JSON cannot hold every string. The cup in memory is the one that was written, not the one that was meant.
+func TestCupInMemoryIsTheOneInTheFile(t *testing.T) {
+	s := openBook(t)
+	p := plan(2)
+	p.Title, p.Components[0].Name = "Garden \xff gate", "\xfeWhite"
+	h := newHand(t, s, "batch", p)
+	kept, err := fold(ctx, s.read, "batch")
+	require.NoError(t, err)
+	assert.Equal(t, kept.state, h.state)
 }
 
 func TestTakenBackSurvivesARestart(t *testing.T) {

@@ -205,3 +205,26 @@ func TestFailedCommitEmptiesTheCache(t *testing.T) {
 	h.state = state
 	h.does(pour.CupPlaced{Reading: 15 * gram.Gram})
 }
+
+// A job that asked for no savepoint, wrote and then failed cannot be undone alone, so nothing of its group is kept.
+func TestLightJobThatFailsLate(t *testing.T) {
+	s := openBook(t)
+	wrong := errors.New("on purpose")
+	errs := together(
+		t, s,
+		func() error { _, err := s.SavePerson(ctx, Person{Name: "Ann"}); return err },
+		func() error {
+			return s.updateLightly(ctx, "fail late", func(t *tx) error {
+				if err := t.exec(`INSERT INTO person (name, name_key) VALUES ('Half', 'half')`); err != nil {
+					return err
+				}
+				return wrong
+			})
+		},
+	)
+	require.ErrorIs(t, errs[0], wrong)
+	require.ErrorIs(t, errs[1], wrong)
+	people, err := s.People(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, people)
+}
