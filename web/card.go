@@ -283,7 +283,7 @@ func (s *server) showCardForm(w http.ResponseWriter, r *http.Request, status int
 		v.PhotoSrc = photoHref(k.card)
 	}
 	if len(k.drawings) > 1 {
-		v.Drawings = page.Pick{Name: "seq", Label: "From which drawing?"}
+		v.Drawings = page.Pick{Name: "seq", Label: "Sprayed from"}
 		for _, d := range k.drawings {
 			value := strconv.Itoa(d.seq)
 			v.Drawings.Options = append(v.Drawings.Options, page.PickOption{Value: value, Label: d.words, Chosen: form.get("seq") == value})

@@ -162,7 +162,7 @@ func targetNote(target *colour.Lab) string {
 }
 
 func labWords(l colour.Lab) string {
-	return "L* " + labFigure(l.L) + ", a* " + labFigure(l.A) + ", b* " + labFigure(l.B)
+	return "L*\u00a0" + labFigure(l.L) + ", a*\u00a0" + labFigure(l.A) + ", b*\u00a0" + labFigure(l.B)
 }
 
 // labFigure writes a figure with one decimal and a proper minus.

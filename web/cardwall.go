@@ -69,7 +69,7 @@ func (s *server) cardRoom(w http.ResponseWriter, r *http.Request) error {
 		if !ok {
 			at = len(v.Groups)
 			groups[f.root.ID] = at
-			v.Groups = append(v.Groups, page.CardGroup{Title: f.root.Title(), Href: "/cards/" + strconv.FormatInt(f.root.ID, 10), Swatch: f.root.Swatch, Count: "all its cards"})
+			v.Groups = append(v.Groups, page.CardGroup{Title: f.root.Title(), Href: "/cards/" + strconv.FormatInt(f.root.ID, 10), Swatch: f.root.Swatch})
 		}
 		v.Groups[at].Tiles = append(v.Groups[at].Tiles, s.cardTile(c, f))
 	}
@@ -95,7 +95,9 @@ func (s *server) cardWall(w http.ResponseWriter, r *http.Request) error {
 		Chrome: s.cardChrome(r, "Cards of "+asked.Title()), Title: "Cards of " + f.root.Title(), FormulaRef: formulaHref(id),
 		MixRef: "/mix/" + strconv.FormatInt(id, 10), Sub: counted(len(cards), "card", "cards"),
 	}
-	if n := len(f.members); n > 1 {
+	if len(cards) == 0 {
+		v.Sub = ""
+	} else if n := len(f.members); n > 1 {
 		v.Sub += " of the formula and its " + counted(n-1, "variant", "variants")
 	}
 	for _, c := range cards {
@@ -150,8 +152,10 @@ func cardDrawing(c card.Card, f formula.Formula) page.CardDrawing {
 	}
 	if len(d.Steps) > 0 {
 		d.Label = "Stepped panel, " + counted(len(d.Steps), "field", "fields")
-		if c.Coats > 0 {
-			d.Label += ", " + counted(c.Coats, "mid coat", "mid coats") + " chosen"
+	}
+	for _, step := range c.Steps {
+		if step.Chosen {
+			d.Label += ", " + counted(step.MidCoats, "mid coat", "mid coats") + " chosen"
 		}
 	}
 	return d
@@ -209,6 +213,9 @@ func (s *server) cardView(r *http.Request, c card.Card, f formula.Formula, saves
 		v.History = append(v.History, page.CardSaveRow{At: s.moment(save.At), By: orSomebody(save.By), What: whatChanged(saves[:i], save)})
 	}
 	slices.Reverse(v.History)
+	if v.Saved = "Saved once"; len(saves) > 1 {
+		v.Saved = "Saved " + strconv.Itoa(len(saves)) + " times"
+	}
 	if c.Photo != 0 {
 		v.PhotoSrc = photoHref(c)
 	}
@@ -277,6 +284,7 @@ func (s *server) fillSeen(v *page.Card, c card.Card, f formula.Formula) {
 		row.DeltaE, row.Word = differenceWords(m, f.Target)
 		v.Readings = append(v.Readings, row)
 	}
+	v.Compared = f.Target != nil
 	if len(c.Readings) > 0 {
 		m := c.Readings[0]
 		v.ReadingsNote = joined(", ", m.Illuminant, observerWords(m.Observer)) + "."

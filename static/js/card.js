@@ -17,6 +17,9 @@ if (form) {
   const save = form.querySelector("[data-save]");
   let here = 0;
 
+  const strip = document.querySelector(".card-strip");
+  const middle = (a) => a && (strip.scrollLeft = a.offsetLeft - strip.offsetLeft - (strip.clientWidth - a.offsetWidth) / 2);
+
   function show(index, focus) {
     here = Math.min(Math.max(index, 0), parts.length - 1);
     parts.forEach((p, i) => (p.hidden = i !== here));
@@ -24,7 +27,7 @@ if (form) {
       const on = a.dataset.strip === parts[here].id;
       if (on) {
         a.setAttribute("aria-current", "step");
-        a.scrollIntoView({ block: "nearest", inline: "center" });
+        middle(a);
       } else a.removeAttribute("aria-current");
     }
     back.hidden = here === 0;
@@ -38,12 +41,15 @@ if (form) {
     }
   }
 
+  // The address says which part is shown, so that back goes one part back. It names no element: nothing scrolls there.
+  const address = (part) => `#at-${part.id}`;
+  for (const a of document.querySelectorAll("[data-strip]")) a.href = `#at-${a.dataset.strip}`;
   const go = (index) => {
     const to = parts[Math.min(Math.max(index, 0), parts.length - 1)];
-    if (location.hash === `#${to.id}`) show(index, true);
-    else location.hash = to.id;
+    if (location.hash === address(to)) show(index, true);
+    else location.hash = address(to);
   };
-  const named = () => parts.findIndex((p) => `#${p.id}` === location.hash);
+  const named = () => parts.findIndex((p) => address(p) === location.hash || `#${p.id}` === location.hash);
   window.addEventListener("hashchange", () => named() >= 0 && show(named(), true));
   form.addEventListener("click", (e) => {
     const step = e.target.closest("[data-step]");
@@ -138,4 +144,5 @@ if (form) {
   settle();
   const wrong = parts.findIndex((p) => p.querySelector(".problem"));
   show(wrong >= 0 ? wrong : Math.max(named(), 0), false);
+  document.fonts.ready.then(() => middle(strip.querySelector("[aria-current]")));
 }

@@ -18,6 +18,7 @@ for (const field of document.querySelectorAll("input[name=swatch]")) colourField
 function startList() {
   const complete = new Completion();
   const typing = new WeakSet(); // lines that are being changed: not wrong yet
+  for (const field of body.querySelectorAll("[data-toner]")) complete.adopt(field);
   const spare = body.lastElementChild.cloneNode(true);
   clear(spare);
   trim();
@@ -210,6 +211,12 @@ function Completion() {
   let chosen = -1;
   let asked = null;
 
+  this.adopt = (input) => {
+    input.setAttribute("role", "combobox");
+    input.setAttribute("aria-autocomplete", "list");
+    input.setAttribute("aria-expanded", "false");
+  };
+
   this.ask = async (input) => {
     field = input;
     const text = input.value.trim();
@@ -236,6 +243,7 @@ function Completion() {
     chosen = -1;
     if (field) {
       field.setAttribute("aria-expanded", "false");
+      field.removeAttribute("aria-controls");
       field.removeAttribute("aria-activedescendant");
     }
   };
@@ -273,8 +281,6 @@ function Completion() {
     list.setAttribute("role", "listbox");
     list.setAttribute("aria-label", "Toners of the shelf");
     toners.forEach((t, i) => list.append(item(t, i)));
-    field.setAttribute("role", "combobox");
-    field.setAttribute("aria-autocomplete", "list");
     field.setAttribute("aria-controls", "toners");
     field.setAttribute("aria-expanded", "true");
     field.parentElement.append(list);

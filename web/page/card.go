@@ -130,9 +130,11 @@ type Card struct {
 	Steps               []CardStepRow
 	Readings            []CardReadingRow
 	ReadingsNote        string
+	Compared            bool // the readings stand against a target
 	Facts               []CardFact
 	Notes               []string
 	PhotoSrc            string
+	Saved               string
 	History             []CardSaveRow
 	EditRef, TintRef    string
 	Label               CardLabel
@@ -193,8 +195,8 @@ type CardTile struct {
 
 // CardGroup is the cards of one family.
 type CardGroup struct {
-	Title, Href, Swatch, Count string
-	Tiles                      []CardTile
+	Title, Href, Swatch string
+	Tiles               []CardTile
 }
 
 // CardWall is every card of a family.

@@ -348,7 +348,7 @@ func entryLines(l EntryLines) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 31, "<div class=\"entry-table\" role=\"table\" aria-label=\"Toners and amounts\"><div class=\"entry-row entry-names\" role=\"row\"><span role=\"columnheader\" class=\"no\"></span> <span role=\"columnheader\">Toner</span> <span role=\"columnheader\" class=\"n\" data-amount-name>")
+		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 31, "<div class=\"entry-table\" role=\"table\" aria-label=\"Toners and amounts\"><div class=\"entry-row entry-names\" role=\"row\"><span role=\"columnheader\" class=\"no\"><span class=\"hidden-text\">Line</span></span> <span role=\"columnheader\">Toner</span> <span role=\"columnheader\" class=\"n\" data-amount-name>")
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

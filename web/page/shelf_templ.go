@@ -95,7 +95,7 @@ func ShelfPage(v Shelf) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 9, "</div><p><a class=\"button\" href=\"/shelf/export.csv\" download>Export the shelf</a></p>")
+				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 9, "</div><p><a class=\"button\" href=\"/shelf/export.csv\">Export the shelf</a></p>")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
