@@ -40,12 +40,19 @@ func (s *server) cup(r *http.Request) (pour.State, error) {
 func (s *server) tap(w http.ResponseWriter, r *http.Request) error {
 	batch := chi.URLParam(r, "batch")
 	t, err := s.readTap(r, batch)
-	if err != nil {
-		return err
+	var state pour.State
+	if err == nil {
+		state, err = s.Bench.Do(r.Context(), batch, t)
 	}
-	state, err := s.Bench.Do(r.Context(), batch, t)
 	if err != nil {
-		return err
+		kept, found := s.sentBefore(r, batch, t, err)
+		if !found {
+			return err
+		}
+		if state, err = s.cup(r); err != nil {
+			return err
+		}
+		t.Body = kept
 	}
 	return s.afterTap(w, r, t, state)
 }
