@@ -51,9 +51,9 @@ func (f cardForm) get(name string) string { return strings.TrimSpace(f.values[na
 
 // readCard reads the form as it was sent, as an upload or plainly.
 func readCard(r *http.Request) (cardForm, error) {
-	err := r.ParseMultipartForm(photoMemory)
-	if errors.Is(err, http.ErrNotMultipart) {
-		err = r.ParseForm()
+	err := r.ParseForm() // first and by itself: its error is lost in ParseMultipartForm
+	if err == nil && isUpload(r) {
+		err = r.ParseMultipartForm(photoMemory)
 	}
 	if errors.Is(err, multipart.ErrMessageTooLarge) {
 		return cardForm{}, &fault{status: http.StatusRequestEntityTooLarge, sentence: "That is more than a card takes.", next: "Go back, shorten the notes or choose a smaller photo, and send it again.", cause: err}
@@ -69,6 +69,9 @@ func readCard(r *http.Request) (cardForm, error) {
 		}
 	}
 	slices.Sort(f.sent)
+	if r.Method == http.MethodPost && !slices.ContainsFunc(cardFields, func(name string) bool { return slices.Contains(f.sent, name) }) {
+		return f, unreadable(errors.New("no field of a card"))
+	}
 	return f, nil
 }
 
