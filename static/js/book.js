@@ -45,20 +45,23 @@ if (finder && results) {
 
   const rows = () => [...results.querySelectorAll("a.line")];
 
-  words.addEventListener("keydown", async (event) => {
+  words.addEventListener("keydown", (event) => {
     if (event.key === "ArrowDown") {
       const first = rows()[0];
       if (first) {
         event.preventDefault();
         first.focus();
       }
-    } else if (event.key === "Enter" && words.value.trim() !== "") {
-      event.preventDefault();
-      clearTimeout(timer);
-      await fetchList(); // what is on the screen may be of the letter before
-      const first = rows()[0];
-      if (first) first.click();
     }
+  });
+
+  // Enter opens the first that was found.
+  finder.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    clearTimeout(timer);
+    await fetchList(); // what is on the screen may be of the letter before
+    const first = rows()[0];
+    if (first && words.value.trim() !== "") first.click();
   });
 
   results.addEventListener("keydown", (event) => {
