@@ -32,13 +32,18 @@ func (b *Bench) Do(ctx context.Context, batch string, t Tap) (pour.State, error)
 	t.Body = body
 	state, err := b.recorder.Record(ctx, batch, t.Command)
 	if err != nil {
+		if state.Seq > 0 { // refused: whoever looks is to see why
+			b.Publish(state)
+		}
 		return state, err
 	}
 	b.mu.Lock()
-	b.patience = false
-	b.accepted = time.Time{}
-	if b.active == "" {
+	if b.active == "" && !state.Plan.Typed {
 		b.active = batch
+	}
+	if b.active == batch {
+		b.patience = false
+		b.accepted = time.Time{}
 	}
 	b.mu.Unlock()
 	b.Publish(state)
@@ -106,13 +111,16 @@ func (b *Bench) Wait(batch string) {
 }
 
 // Bring makes a batch the one whose cup is on this scale. What was accepted by itself before is left alone: after a
-// change, or after a restart in mid-step, the first acceptance needs a tap.
+// change, or after a restart in mid-step, the first acceptance needs a tap. A batch that has ended, or whose readings are
+// typed, has no cup on this scale.
 func (b *Bench) Bring(state pour.State) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.active == state.Batch {
+	if b.active == state.Batch || state.Plan.Typed || state.Ended() {
 		return
 	}
+	before := b.active
+	defer func() { b.forget(before) }()
 	b.active, b.still, b.accepted = state.Batch, still{}, time.Time{}
 	b.patience = state.Held != nil
 	b.keep(state)

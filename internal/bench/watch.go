@@ -73,9 +73,14 @@ func (b *Bench) Watch(state pour.State) (*Watcher, func()) {
 		b.mu.Lock()
 		defer b.mu.Unlock()
 		delete(c.watchers, w)
-		if len(c.watchers) == 0 && b.active != state.Batch && b.cups[state.Batch] == c {
-			delete(b.cups, state.Batch)
-		}
+		b.forget(state.Batch)
+	}
+}
+
+// forget lets go of a batch that nobody watches and whose cup is not on the scale.
+func (b *Bench) forget(batch string) {
+	if c := b.cups[batch]; c != nil && len(c.watchers) == 0 && b.active != batch {
+		delete(b.cups, batch)
 	}
 }
 
@@ -101,7 +106,7 @@ func (b *Bench) Publish(state pour.State) {
 		if b.active != state.Batch {
 			return
 		}
-		c = b.keep(state)
+		c = b.keep(pour.State{Batch: state.Batch})
 	}
 	if state.Seq <= c.state.Seq && c.state.Seq != 0 {
 		return
@@ -113,6 +118,7 @@ func (b *Bench) Publish(state pour.State) {
 	for w := range c.watchers {
 		w.put(&state, b.liveFor(state.Batch))
 	}
+	b.forget(state.Batch)
 }
 
 // tellLive sends the newest reading to the screens of the active batch.
