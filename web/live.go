@@ -27,6 +27,11 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request) error {
 	}
 	watcher, leave := s.Bench.Watch(state)
 	defer leave()
+	// What was booked between reading the cup and watching it was told to nobody: read it again.
+	if state, err = s.cup(r); err != nil {
+		return err
+	}
+	s.Bench.Publish(state)
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
