@@ -40,6 +40,7 @@ type carded struct {
 	title    string
 	sub      string
 	submit   string
+	gunNote  string
 }
 
 // cardDraw is paint that was taken out of a cup for a card: how far the batch was, and in words.
@@ -108,6 +109,7 @@ func (s *server) cardNew(w http.ResponseWriter, r *http.Request) error {
 	c := k.card
 	if len(wall) > 0 {
 		last := wall[0]
+		k.gunNote = "Filled in from card " + strconv.Itoa(last.Number) + ". "
 		c.Gun, c.Pressure, c.Distance, c.Reduction, c.Undercoat, c.Size, c.Coats = last.Gun, last.Pressure, last.Distance, last.Reduction, last.Undercoat, last.Size, last.Coats
 	}
 	if k.plan.Reduction != nil {
@@ -274,6 +276,7 @@ func (s *server) showCardForm(w http.ResponseWriter, r *http.Request, status int
 	v := page.CardForm{
 		Chrome: s.cardChrome(r, k.title), Back: k.back, BackLabel: "Back without saving", Title: k.title, Sub: k.sub,
 		Heading: joined(" ", "A card of", k.title), Action: k.action, Submit: k.submit,
+		GunNote: k.gunNote + "A card sprayed in another way than the car does not speak for it.",
 	}
 	v.AtBench = true
 	if status == http.StatusOK && r.Method == http.MethodGet {

@@ -21,9 +21,8 @@ func cardFormView(v page.CardForm, f formula.Formula, form cardForm, problems en
 	v.Opened, v.Photo, v.Summary = form.values["opened"], form.values["kept_photo"], summary(problems)
 	v.By = input("by", "Sprayed by", "")
 	v.Words = []page.Input{input("undercoat", "Undercoat grey", ""), input("size", "Size of the panel", "")}
-	v.Gun = []page.Input{
-		input("gun", "Nozzle and air cap", ""), input("pressure", "Pressure", ""), input("distance", "Distance", ""), input("reduction", "Reduction", ""),
-	}
+	v.Gun = []page.Input{input("gun", "Nozzle and air cap", ""), input("pressure", "Pressure", ""), input("distance", "Distance", "")}
+	v.Reduction = input("reduction", "Reduction", "")
 	v.Notes = page.Input{Name: "notes", Label: "Notes", Value: form.values["notes"], Problem: problems["notes"], Rows: 5}
 	v.PhotoProblem = problems["photo"]
 	if v.Photo != "" {
@@ -192,14 +191,14 @@ func decisionForms(form cardForm) []page.CardDecision {
 	return all
 }
 
-// decisionOf returns the shape and the word of a decision.
-func decisionOf(d card.Decision) (shape, word string) {
+// decisionOf returns the shape and the words of what was made of a card.
+func decisionOf(c card.Card) (shape, word string) {
 	for _, w := range decisionWords {
-		if w.Value == string(d) {
+		if w.Value == string(c.Decision) {
 			shape, word = w.Shape, w.Title
 		}
 	}
-	if d == card.Open {
+	if c.Decision == card.Open && len(c.Verdicts) == 0 && len(c.Readings) == 0 {
 		word = "Not judged yet"
 	}
 	return shape, word

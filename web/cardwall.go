@@ -69,9 +69,18 @@ func (s *server) cardRoom(w http.ResponseWriter, r *http.Request) error {
 		if !ok {
 			at = len(v.Groups)
 			groups[f.root.ID] = at
-			v.Groups = append(v.Groups, page.CardGroup{Title: f.root.Title(), Href: "/cards/" + strconv.FormatInt(f.root.ID, 10), Swatch: f.root.Swatch})
+			v.Groups = append(v.Groups, page.CardGroup{Title: f.root.Title(), Coat: string(f.root.Coat), Href: "/cards/" + strconv.FormatInt(f.root.ID, 10), Swatch: f.root.Swatch})
 		}
 		v.Groups[at].Tiles = append(v.Groups[at].Tiles, s.cardTile(c, f))
+	}
+	titles := map[string]int{}
+	for _, g := range v.Groups {
+		titles[g.Title]++
+	}
+	for i, g := range v.Groups { // the coat is only said where it tells two of one name apart
+		if titles[g.Title] == 1 {
+			v.Groups[i].Coat = ""
+		}
 	}
 	return render(w, r, http.StatusOK, page.CardRoomPage(v))
 }
@@ -112,7 +121,7 @@ func (s *server) cardTile(c card.Card, f family) page.CardTile {
 		Href: cardHref(c.ID), Number: "Card " + strconv.Itoa(c.Number), Drawing: cardDrawing(c, of),
 		Meta: s.day(c.SprayedAt), NotFinal: notFinal(c),
 	}
-	t.Shape, t.Decision = decisionOf(c.Decision)
+	t.Shape, t.Decision = decisionOf(c)
 	if c.FormulaID != f.root.ID {
 		t.Of = of.Title()
 	}
@@ -202,7 +211,7 @@ func (s *server) cardView(r *http.Request, c card.Card, f formula.Formula, saves
 	if c.RevisionID != 0 {
 		v.FormulaRef += "?rev=" + strconv.FormatInt(c.RevisionID, 10)
 	}
-	v.Shape, v.Decision = decisionOf(c.Decision)
+	v.Shape, v.Decision = decisionOf(c)
 	if why := notFinal(c); why != "" {
 		v.NotFinal = why + ". Solids usually darken as they dry, and clear deepens: judge it again then."
 	}
@@ -349,7 +358,7 @@ func (s *server) fillCardFacts(v *page.Card, c card.Card) {
 
 // whatChanged says in words what a save changed against the one before it.
 func whatChanged(before []store.CardSave, now store.CardSave) string {
-	_, decision := decisionOf(now.Card.Decision)
+	_, decision := decisionOf(now.Card)
 	if len(before) == 0 {
 		return "logged: " + strings.ToLower(decision)
 	}

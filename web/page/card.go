@@ -14,14 +14,16 @@ type CardForm struct {
 	Opened          string
 	Sections        []CardSection
 
-	Drawings Pick // empty where there is nothing to choose
-	By       Input
-	Coats    Pick
-	Cleared  Pick
-	Dry      Pick
-	NotFinal string
-	Words    []Input // undercoat and size
-	Gun      []Input
+	Drawings  Pick // empty where there is nothing to choose
+	By        Input
+	Coats     Pick
+	Cleared   Pick
+	Dry       Pick
+	NotFinal  string
+	Words     []Input // undercoat and size
+	Gun       []Input
+	Reduction Input
+	GunNote   string
 
 	Steps        []CardStepForm
 	StepsProblem string
@@ -195,8 +197,8 @@ type CardTile struct {
 
 // CardGroup is the cards of one family.
 type CardGroup struct {
-	Title, Href, Swatch string
-	Tiles               []CardTile
+	Title, Coat, Href, Swatch string
+	Tiles                     []CardTile
 }
 
 // CardWall is every card of a family.
