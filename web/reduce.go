@@ -60,6 +60,9 @@ func (s *server) reduceStart(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) reduceView(r *http.Request, state pour.State) (page.Reduce, pour.ReductionRequest, map[string]string, error) {
+	if err := r.ParseForm(); err != nil {
+		return page.Reduce{}, pour.ReductionRequest{}, nil, err
+	}
 	toners, err := s.Store.Toners(r.Context(), store.TonerFilter{})
 	if err != nil {
 		return page.Reduce{}, pour.ReductionRequest{}, nil, err

@@ -240,12 +240,7 @@ func (s *server) choiceView(r *http.Request, state pour.State) (page.Choice, err
 		v.Heading = fmt.Sprintf("%s g of %s do not belong in here", show(state, over.By), name)
 		v.Sub = "Nothing is lost yet: choose how to go on."
 	}
-	shown := map[pour.Choice]bool{}
-	for i, o := range options {
-		if o.SameAs != "" && shown[o.SameAs] {
-			continue
-		}
-		shown[o.Choice] = true
+	for i, o := range inOrderOfUse(options) {
 		view := s.optionView(state, o, i == 0)
 		if len(v.Options) < 3 && (o.Fits || i == 0) {
 			v.Options = append(v.Options, view)
@@ -254,6 +249,25 @@ func (s *server) choiceView(r *http.Request, state pour.State) (page.Choice, err
 		}
 	}
 	return v, nil
+}
+
+// inOrderOfUse leaves out ways that pour the very same as an earlier one, and puts those that fit and meet the limit
+// before the rest. The recommended one stays first.
+func inOrderOfUse(options []pour.Option) []pour.Option {
+	shown := map[pour.Choice]bool{}
+	var good, rest []pour.Option
+	for i, o := range options {
+		if o.SameAs != "" && shown[o.SameAs] {
+			continue
+		}
+		shown[o.Choice] = true
+		if i == 0 || o.Fits && o.Within {
+			good = append(good, o)
+		} else {
+			rest = append(rest, o)
+		}
+	}
+	return append(good, rest...)
 }
 
 func (s *server) optionView(state pour.State, o pour.Option, first bool) page.Option {

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -69,6 +70,7 @@ func browser(t *testing.T) func(size) *tab {
 	return func(s size) *tab {
 		ctx, closeTab := chromedp.NewContext(root, chromedp.WithNewBrowserContext())
 		t.Cleanup(closeTab)
+		require.NoError(t, chromedp.Do(ctx)) // the tab lives as long as the context of its first call: no limit on that one
 		b := &tab{t: t, ctx: ctx, size: s}
 		b.do(chromedp.EmulateViewport(s.width, s.height, s.orientation, chromedp.EmulateTouch))
 		return b
@@ -100,7 +102,9 @@ func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 func (b *tab) fail(err error) {
 	b.t.Helper()
 	b.shoot("failed")
-	text, _ := chromedp.Run(b.ctx, chromedp.Evaluate[string]("location.pathname + '\\n' + document.body.innerText"))
+	ctx, cancel := context.WithTimeout(b.ctx, patience)
+	defer cancel()
+	text, _ := chromedp.Run(ctx, chromedp.Evaluate[string]("location.pathname + '\\n' + document.body.innerText"))
 	b.t.Fatalf("%v\non the screen:\n%s", err, text)
 }
 
@@ -144,20 +148,38 @@ func (b *tab) waitFor(expression string) {
 	}
 }
 
-// tap presses a button or link by what it says, once it can be pressed.
+// tap touches a button or link by what it says, once it can be touched where it lies: what covers it takes the touch.
 func (b *tab) tap(label string) {
 	b.t.Helper()
-	find := fmt.Sprintf(`[...document.querySelectorAll("button, a, label, summary")].find(e => e.innerText.trim().startsWith(%q) && !e.disabled && e.offsetParent !== null)`, label)
-	b.waitFor(find)
-	_, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool]("("+find+").click(), true"))
-	require.NoError(b.t, err)
+	find := fmt.Sprintf(`(() => {
+		const e = [...document.querySelectorAll("button, a, label, summary")].find(e => e.innerText.trim().startsWith(%q) && !e.disabled && e.offsetParent !== null && !e.classList.contains("wait"));
+		if (!e) return "";
+		e.scrollIntoView({block: "center", behavior: "instant"});
+		const r = e.getBoundingClientRect(), x = r.x + r.width / 2, y = r.y + r.height / 2;
+		const top = document.elementFromPoint(x, y);
+		return top && (e.contains(top) || top.contains(e)) ? x + " " + y : "";
+	})()`, label)
+	deadline := time.Now().Add(patience)
+	for {
+		at, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](find))
+		var x, y float64
+		if n, _ := fmt.Sscan(at, &x, &y); err == nil && n == 2 {
+			b.do(chromedp.TapXY(x, y))
+			return
+		}
+		if time.Now().After(deadline) {
+			b.fail(fmt.Errorf("nothing to tap says %q (last error %v)", label, err))
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
 }
 
 // fill types into a field.
 func (b *tab) fill(selector, text string) {
 	b.t.Helper()
 	b.waitFor(fmt.Sprintf("document.querySelector(%q)", selector))
-	b.do(chromedp.SetValue(chromedp.CSS(selector), ""), chromedp.SendKeys(chromedp.CSS(selector), text))
+	_ = b.eval(fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center"}); e.focus(); e.select(); return "" })()`, selector))
+	b.do(chromedp.KeyEvent(text))
 }
 
 func (b *tab) eval(expression string) string {
@@ -171,7 +193,7 @@ func (b *tab) eval(expression string) string {
 func (b *tab) scheme(name string) {
 	b.t.Helper()
 	b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}}})
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}}})
 		return err
 	}))
 }
@@ -189,7 +211,9 @@ func shots(t *testing.T) string {
 // shoot keeps a picture of the screen.
 func (b *tab) shoot(name string) []byte {
 	b.t.Helper()
-	picture, err := chromedp.Run(b.ctx, chromedp.CaptureScreenshot())
+	ctx, cancel := context.WithTimeout(b.ctx, patience)
+	defer cancel()
+	picture, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 	if err != nil {
 		b.t.Logf("no picture of %s: %v", name, err)
 		return nil
@@ -241,3 +265,5 @@ func serveForTest(t *testing.T, book *store.Store, device scale.Scale) string {
 	}, 10*time.Second, 10*time.Millisecond)
 	return "http://" + addr
 }
+
+func itoa(n int64) string { return strconv.FormatInt(n, 10) }

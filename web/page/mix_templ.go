@@ -1067,7 +1067,7 @@ func MixPlan(v Mix) templ.Component {
 			}
 		}
 		if len(v.Rows) > 0 {
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 112, "<div class=\"scroll\"><table><caption class=\"hidden-text\">The pours in order</caption> <thead><tr><th scope=\"col\">Toner</th><th scope=\"col\" class=\"n\">Grams</th><th scope=\"col\" class=\"n\">Reads</th></tr></thead> <tbody>")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 112, "<div class=\"scroll\" tabindex=\"0\"><table><caption class=\"hidden-text\">The pours in order</caption> <thead><tr><th scope=\"col\">Toner</th><th scope=\"col\" class=\"n\">Grams</th><th scope=\"col\" class=\"n\">Reads</th></tr></thead> <tbody>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

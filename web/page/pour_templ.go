@@ -191,7 +191,7 @@ func Stage(p Pour) templ.Component {
 			return templ_7745c5c3_Err
 		}
 		if !p.Holder && p.Need != "nothing" {
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 12, "<div class=\"watching\"><span>")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 12, "<aside class=\"watching\" aria-label=\"Who pours\"><span>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
@@ -225,13 +225,13 @@ func Stage(p Pour) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 15, "<button class=\"button\">Take over</button></form></div>")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 15, "<button class=\"button\">Take over</button></form></aside>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
 		}
 		if !p.OnScale && !p.Typed && p.Need != "nothing" && p.Need != "next" {
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 16, "<div class=\"watching\"><span>Another cup is on the scale. Put this one on, then say so.</span><form method=\"post\" action=\"")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 16, "<aside class=\"watching\" aria-label=\"Which cup is on the scale\"><span>Another cup is on the scale. Put this one on, then say so.</span><form method=\"post\" action=\"")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
@@ -244,7 +244,7 @@ func Stage(p Pour) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 17, "\"><button class=\"button\">It is on the scale</button></form></div>")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 17, "\"><button class=\"button\">It is on the scale</button></form></aside>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
@@ -2680,7 +2680,7 @@ func ended(p Pour) templ.Component {
 				return templ_7745c5c3_Err
 			}
 		}
-		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 240, "</div></div><div class=\"panel scroll\"><table><caption>As planned and as poured</caption> <thead><tr><th scope=\"col\">Toner</th><th class=\"n\" scope=\"col\">Planned, g</th><th class=\"n\" scope=\"col\">Poured, g</th><th class=\"n\" scope=\"col\">Share</th><th class=\"n\" scope=\"col\">Off</th></tr></thead> <tbody>")
+		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 240, "</div></div><div class=\"panel scroll\" tabindex=\"0\"><table><caption>As planned and as poured</caption> <thead><tr><th scope=\"col\">Toner</th><th class=\"n\" scope=\"col\">Planned, g</th><th class=\"n\" scope=\"col\">Poured, g</th><th class=\"n\" scope=\"col\">Share</th><th class=\"n\" scope=\"col\">Off</th></tr></thead> <tbody>")
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
