@@ -140,12 +140,12 @@ func (s *server) body(r *http.Request, batch string) (pour.Body, error) {
 }
 
 func (s *server) bodyFromCup(r *http.Request, state pour.State, action string) (pour.Body, error) {
-	settings, err := s.Store.Settings(r.Context())
-	if err != nil {
-		return nil, err
-	}
 	switch action {
 	case "cup":
+		settings, err := s.Store.Settings(r.Context())
+		if err != nil {
+			return nil, err
+		}
 		return pour.CupPlaced{Cup: chosenCup(settings.Cups, r.PostForm.Get("cup"), state.Cup)}, nil
 	case "correct":
 		return s.correction(r, state, pour.Choice(r.PostForm.Get("choice")))
