@@ -110,7 +110,7 @@ func TestMainJob(t *testing.T) {
 	b.fill(`[name="alternate"]`, "Ada's")
 	b.fill(`[name="reason"]`, "A touch greener to the hatch of Ada")
 	b.shoot("16-variant")
-	b.tap("Save")
+	b.tap("Keep our variant")
 	b.sees("Ada's")
 	b.sees("A touch greener")
 	b.shoot("17-variant")
@@ -220,7 +220,20 @@ func (b *tab) keepPourScreen(picture []byte) {
 	require.NoError(b.t, os.WriteFile(filepath.Join("..", "..", "testdata", "screens", "pour.png"), picture, 0o644))
 }
 
-// logCard logs the card that was just sprayed.
+// logCard judges the card that was just sprayed: dry, a little too green from the face in daylight, near enough to blend.
 func (b *tab) logCard() {
 	b.t.Helper()
+	b.tap("Log a card")
+	b.sees("What was sprayed")
+	b.tap("needs no clear")
+	b.tap("dry")
+	b.tap("Daylight")
+	b.shoot("11-verdict")
+	b.tap("Decision")
+	b.tap("Blend")
+	b.shoot("11-decision")
+	b.tap("Save card")
+	b.waitFor(`location.pathname.startsWith("/card/")`)
+	b.sees("Blend")
+	b.shoot("11-card")
 }
