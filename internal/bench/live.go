@@ -92,8 +92,8 @@ type still struct {
 func New(name string, s scale.Scale, r Recorder, now func() time.Time, log *slog.Logger) *Bench {
 	return &Bench{
 		Name: name, scale: s, recorder: r, now: now, log: log, balance: s.Balance(),
-		// A million readings for every second since another run began; below 2^53, which a script can count to.
-		serials: uint64(now().Unix()) << 20 % (1 << 53),
+		// A thousand numbers for every millisecond since another run began; below 2^53, which a script can count to.
+		serials: uint64(now().UnixMilli()) << 10 % (1 << 53),
 		cups:    make(map[string]*cup), tasks: make(chan task, 1), lost: true,
 	}
 }

@@ -84,32 +84,16 @@ func (b *Bench) forget(batch string) {
 	}
 }
 
-// keep remembers the newest state of a batch.
+// keep remembers the newest state of a batch and tells whoever watches it: it may have been read before its event is
+// published, which is then no news any more.
 func (b *Bench) keep(state pour.State) *cup {
 	c := b.cups[state.Batch]
 	if c == nil {
 		c = &cup{watchers: make(map[*Watcher]struct{})}
 		b.cups[state.Batch] = c
 	}
-	if state.Seq > c.state.Seq {
-		c.state = state
-	}
-	return c
-}
-
-// Publish tells every screen of a batch how it stands. A state older than the one that is known is dropped.
-func (b *Bench) Publish(state pour.State) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	c := b.cups[state.Batch]
-	if c == nil {
-		if b.active != state.Batch {
-			return
-		}
-		c = b.keep(pour.State{Batch: state.Batch})
-	}
-	if state.Seq <= c.state.Seq && c.state.Seq != 0 {
-		return
+	if state.Seq <= c.state.Seq {
+		return c
 	}
 	c.state = state
 	if state.Ended() && b.active == state.Batch {
@@ -118,6 +102,17 @@ func (b *Bench) Publish(state pour.State) {
 	for w := range c.watchers {
 		w.put(&state, b.liveFor(state.Batch))
 	}
+	return c
+}
+
+// Publish tells every screen of a batch how it stands. A state older than the one that is known is dropped.
+func (b *Bench) Publish(state pour.State) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.cups[state.Batch] == nil && b.active != state.Batch {
+		return
+	}
+	b.keep(state)
 	b.forget(state.Batch)
 }
 
