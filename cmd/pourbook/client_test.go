@@ -214,12 +214,11 @@ func seen(state pour.State, form url.Values) url.Values {
 
 // screen is a tablet that follows the stream of one cup.
 type screen struct {
-	mu       sync.Mutex
-	states   []shown
-	reading  liveReading
-	readings int
-	ended    bool
-	close    func()
+	mu      sync.Mutex
+	states  []shown
+	reading liveReading
+	ended   bool
+	close   func()
 }
 
 // shown is one snapshot as it came.
@@ -299,7 +298,6 @@ func (s *screen) take(name, id, data string) {
 		var r liveReading
 		if json.Unmarshal([]byte(data), &r) == nil {
 			s.reading = r
-			s.readings++
 		}
 	}
 }

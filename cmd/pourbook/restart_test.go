@@ -162,7 +162,9 @@ func TestReadingsOfAnotherRunAreNotNamed(t *testing.T) {
 	batch := c.mix(formulaID, false)
 	view := c.follow(batch)
 	require.NoError(t, s.device.Place(eightCup*gram.Gram))
-	waitUntil(t, "so many readings that the next run's display has long settled at this number", func() bool { return view.live().Serial%(1<<20) > 200 })
+	waitUntil(t, "a reading", func() bool { return view.live().Serial > 0 })
+	began := view.live().Serial
+	waitUntil(t, "so many readings that the next run's display has long settled at this number", func() bool { return view.live().Serial > began+200 })
 	serial := s.reads(view, eightCup*gram.Gram)
 	cup := seen(s.state(batch), url.Values{"action": {"cup"}, "cup": {"1400 ml cup"}, "serial": {serial}})
 	number, err := strconv.ParseUint(serial, 10, 64)
@@ -178,7 +180,8 @@ func TestReadingsOfAnotherRunAreNotNamed(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, page.Body.Close())
 	s.reads(view, 700*gram.Gram)
-	waitUntil(t, "as many readings as before", func() bool { return view.live().Serial%(1<<20) > number%(1<<20)+5 })
+	again := view.live().Serial
+	waitUntil(t, "more readings than before", func() bool { return view.live().Serial > again+(number-began)+200 })
 	said := c.must("/batch/"+batch+"/tap", cup)
 	assert.Equal(t, http.StatusConflict, said.Status, "%+v", said)
 	assert.Equal(t, pour.NeedCup, s.state(batch).Need(), "the reading of 700 g was never named")
