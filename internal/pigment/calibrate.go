@@ -58,8 +58,8 @@ type Prior struct {
 // mixtures of the other toners (TestLeaveOneOut); no published values are known.
 func UsualPrior() Prior {
 	return Prior{
-		Noise: 0.7, Through: 3, Scatter: -0.7, ScatterLevel: 0.5, ScatterStep: 0.2, ScatterBend: 0.04, AbsorbBend: 1,
-		WhiteStep: 0.3, WhiteBend: 0.1, Strength: 0.05,
+		Noise: 0.7, Through: 3, Scatter: -0.7, ScatterLevel: 0.5, ScatterStep: 0.1, ScatterBend: 0.02, AbsorbBend: 1,
+		WhiteStep: 0.3, WhiteBend: 0.1, Strength: 0.025,
 	}
 }
 
@@ -81,7 +81,9 @@ type Calibration struct {
 const (
 	undetermined = 0.7  // standard deviation of a logarithm above which it counts as unknown
 	carries      = 0.01 // share of Y above which a wavelength matters
-	openLevel    = 3.0  // ScatterLevel when asking what the drawdowns alone determine
+	openLevel    = 3.0  // ScatterLevel, when asking what the drawdowns determine by themselves
+	openStep     = 1.0  // ScatterStep and
+	openBend     = 1.0  // ScatterBend likewise: a curve, but any
 	leastNoise   = 0.02 // no instrument reads better: in units of L*
 )
 
@@ -91,8 +93,8 @@ const (
 // The unknowns are ln K and ln S of each toner at each wavelength, the thickness of each film read over two grounds,
 // and how far each weighed part was off. They are the most probable ones under the prior and the readings, the misfit
 // of a reading being 116 Δ∛R (L* of each wavelength) weighed by how much the wavelength carries of X, Y and Z. Where
-// the toners fit better than the noise of the prior, the noise is brought down to the misfit, so that good readings
-// are not smoothed away. The curve of the white's own S comes from the films over two grounds; without one it is flat,
+// the toners fit better than the noise of the prior, the noise, and with it the error of weighing, is brought down to
+// the misfit, so that good readings are not smoothed away. The curve of the white's own S comes from the films over two grounds; without one it is flat,
 // which is invisible in paint that hides and wrong in a film.
 //
 // Faults of one sample are a *DrawdownError. A toner that no drawdown holds, or that only ever comes in one and the
@@ -106,12 +108,12 @@ func Calibrate(toners []string, white string, samples []Drawdown, surface Surfac
 	if err := c.fit(); err != nil {
 		return Calibration{}, err
 	}
-	for range 3 { // the noise and the fit settle together
+	for range 10 { // the noise and the fit settle together
 		noise := math.Max(leastNoise, math.Min(prior.Noise, c.misfit()))
 		if noise > 0.9*c.prior.Noise {
 			break
 		}
-		c.prior.Noise = noise
+		c.prior.Noise, c.prior.Strength = noise, prior.Strength*noise/prior.Noise
 		if err := c.fit(); err != nil {
 			return Calibration{}, err
 		}
@@ -684,7 +686,7 @@ func (c *calibration) fit() error {
 			l, ok := m.factor(lift)
 			if ok {
 				step := slices.Clone(g)
-				l.solve(step, 0)
+				l.solve(step)
 				for i, s := range step {
 					c.x[i] = before[i] - math.Max(-2, math.Min(2, s)) // e² at once is as far as a straight line can be trusted
 				}
@@ -767,7 +769,7 @@ func (out *Calibration) measure(c *calibration, mean float64) {
 // determine finds the standard deviations that are left when nothing is assumed of how strongly a toner scatters.
 func (c *calibration) determine(prior Prior, out *Calibration) error {
 	c.prior = prior
-	c.prior.ScatterLevel = openLevel
+	c.prior.ScatterLevel, c.prior.ScatterStep, c.prior.ScatterBend = openLevel, math.Max(openStep, prior.ScatterStep), math.Max(openBend, prior.ScatterBend)
 	m, _ := c.normal()
 	l, ok := m.factor(0)
 	if !ok {

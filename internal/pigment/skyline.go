@@ -54,14 +54,12 @@ func (m *skyline) factor(lift float64) (*skyline, bool) {
 	return l, true
 }
 
-// solve overwrites x with the solution of L Lᵀ y = x for a factor L. What lies above the first entry of x that is not
-// 0 is known to the caller as from.
-func (m *skyline) solve(x []float64, from int) {
-	for i := from; i < len(x); i++ {
+// solve overwrites x with the solution of L Lᵀ y = x for a factor L.
+func (m *skyline) solve(x []float64) {
+	for i := range x {
 		row, f := m.rows[i], m.first[i]
-		start := max(f, from)
 		sum := x[i]
-		for k := start; k < i; k++ {
+		for k := f; k < i; k++ {
 			sum -= row[k-f] * x[k]
 		}
 		x[i] = sum / row[i-f]
