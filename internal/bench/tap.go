@@ -42,7 +42,8 @@ func (b *Bench) Do(ctx context.Context, batch string, t Tap) (pour.State, error)
 		b.active = batch
 	}
 	if b.active == batch {
-		b.patience = false
+		// What was just taken back stands at its mark still: it must not be accepted again by itself.
+		_, b.patience = t.Body.(pour.TakenBack)
 		b.accepted = time.Time{}
 	}
 	b.mu.Unlock()
