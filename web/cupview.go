@@ -129,7 +129,9 @@ func magnifier(s pour.State, step pour.Step, live page.Live) page.Magnifier {
 	m.Thick = math.Max(5, math.Min(math.Abs(tolerance), 60))
 	tick := tickOf(span)
 	for g := -math.Floor(span*0.25/tick) * tick; g < span*0.75; g += tick {
-		m.Ticks = append(m.Ticks, page.MagnifierLevel(g, span))
+		if y := page.MagnifierLevel(g, span); y > 12 && y < 308 { // clear of the rim
+			m.Ticks = append(m.Ticks, y)
+		}
 	}
 	return m
 }
