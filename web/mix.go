@@ -127,7 +127,7 @@ func (s *server) mixStart(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.Bench.Bring(state)
+	s.Bench.Offer(state)
 	http.Redirect(w, r, "/batch/"+state.Batch, http.StatusSeeOther)
 	return nil
 }

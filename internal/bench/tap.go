@@ -128,6 +128,18 @@ func (b *Bench) Bring(state pour.State) {
 	b.tellLive()
 }
 
+// Offer brings a batch that was planned just now, unless another cup stands on the scale with paint in it and something
+// still to do: whoever pours that one is not to lose the scale because somebody else plans.
+func (b *Bench) Offer(state pour.State) {
+	b.mu.Lock()
+	c := b.cups[b.active]
+	busy := c != nil && b.active != state.Batch && c.state.Contents() > 0 && c.state.Need() != pour.NeedNext && !c.state.Ended()
+	b.mu.Unlock()
+	if !busy {
+		b.Bring(state)
+	}
+}
+
 // Active returns the batch whose cup is on the scale, or "".
 func (b *Bench) Active() string {
 	b.mu.Lock()

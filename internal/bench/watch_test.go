@@ -105,6 +105,30 @@ func TestOtherBatchesLeaveTheScaleAlone(t *testing.T) {
 	assert.False(t, s.patience, "one on this cup does")
 }
 
+// Planning a batch does not take the scale from a cup in mid-pour; saying that the new cup is on it does.
+func TestPlanningLeavesTheScaleToWhoPours(t *testing.T) {
+	s := openShop(t)
+	first := s.plan(false)
+	s.Offer(first)
+	assert.Equal(t, first.Batch, s.Active())
+	next := s.plan(false)
+	s.Offer(next)
+	assert.Equal(t, next.Batch, s.Active(), "the first cup was never put on")
+
+	state, err := s.does(next, pour.CupPlaced{})
+	require.NoError(t, err)
+	reading := 30 * gram.Gram
+	_, err = s.Do(t.Context(), state.Batch, Tap{Typed: &reading, Command: pour.Command{
+		ID: uuid.NewString(), Seen: state.Decided, Epoch: 1, Device: "tablet", Body: pour.Poured{Step: 1, Attempt: 1, More: true},
+	}})
+	require.NoError(t, err)
+	third := s.plan(false)
+	s.Offer(third)
+	assert.Equal(t, next.Batch, s.Active(), "there is paint in the cup on the scale")
+	s.Bring(third)
+	assert.Equal(t, third.Batch, s.Active())
+}
+
 // Where the bench has missed an event, a refusal tells it how the cup stands.
 func TestRefusalBringsTheBenchUpToDate(t *testing.T) {
 	s := openShop(t)
