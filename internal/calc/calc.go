@@ -27,10 +27,13 @@ const maxComponents = 1000
 // calculators holds every calculator by its name.
 var calculators = map[string]func([]byte) (any, error){
 	"blend":      blend,
+	"calibrate":  calibrate,
 	"colour":     colour,
 	"difference": difference,
+	"match":      match,
 	"plan":       plan,
 	"reduce":     reduce,
+	"tint":       tint,
 }
 
 // Names returns the calculators' names in alphabetical order.

@@ -229,8 +229,7 @@ func newCalibration(toners []string, white string, samples []Drawdown, surface S
 		// readings of the same thing, not more knowledge.
 		c.lean[i] = math.Sqrt(math.Max(v/mean, 0.05) * math.Min(1, c.grid.Step/10))
 	}
-	c.number()
-	return c, nil
+	return c, c.number()
 }
 
 func (p Prior) valid() error {
@@ -392,8 +391,11 @@ func (c *calibration) elsewhere(toner, without int) bool {
 	return false
 }
 
+// mostEntries bounds the normal equations: forty toners with three hundred samples at 31 wavelengths take half of it.
+const mostEntries = 5_000_000
+
 // number gives every unknown its place and every row of the normal equations its first column.
-func (c *calibration) number() {
+func (c *calibration) number() error {
 	block := 2 * len(c.toners)
 	n := block * c.grid.Count
 	for i := range c.grid.Count * block {
@@ -415,7 +417,14 @@ func (c *calibration) number() {
 	for len(c.first) < n {
 		c.first = append(c.first, 0)
 	}
+	entries := 0
+	for i, f := range c.first {
+		if entries += i - f + 1; entries > mostEntries {
+			return errors.New("that is too much to calibrate at once: take fewer toners with the white and the black, or readings every 10 nm")
+		}
+	}
 	c.x = make([]float64, n)
+	return nil
 }
 
 // k and s return where ln K and ln S of a toner stand at a wavelength.

@@ -21,8 +21,8 @@ type MatchAsk struct {
 	Division   gram.Mass // to which they are rounded
 	Price      []float64 // of a kilogram by toner of the palette, in any one currency; nil for none
 	Best       int       // how many formulas are wanted
-	// Stop is asked now and then; true ends the search with ErrStopped. Progress is told how many of how many sets of
-	// toners are done. Both may be nil.
+	// Progress is told now and then, first before anything is done, how many of how many sets of toners are done. Stop is
+	// asked after it; true ends the search with ErrStopped. Both may be nil.
 	Stop     func() bool
 	Progress func(done, total int)
 }
@@ -38,6 +38,9 @@ type Match struct {
 
 // ErrStopped says that a search was ended by whoever asked for it.
 var ErrStopped = errors.New("the search was stopped before it was done")
+
+// errOutOfRange says that toner data, each a number, lead to none.
+var errOutOfRange = errors.New("the colour data of the toners lead to no colour: check that K and S are those of paint, about 0.001 to 1000")
 
 // mostSets is as many sets of toners as a search goes through: about two minutes.
 const mostSets = 2_000_000
@@ -78,6 +81,9 @@ func (p *Palette) Match(ask MatchAsk) ([]Match, error) {
 	}
 	if err := m.search(ask); err != nil {
 		return nil, err
+	}
+	if len(m.found) == 0 {
+		return nil, errOutOfRange
 	}
 	return m.best(ask), nil
 }
@@ -201,6 +207,9 @@ func newMatcher(p *Palette, weights []colour.Weights, targets []colour.Lab, pivo
 // where a toner would not be used: the set without it is tried as well.
 func (m *matcher) first(toners []int) (draft, bool) {
 	n := len(toners)
+	if n == 1 {
+		return draft{toners: toners, grams: []float64{1}}, true
+	}
 	var h [maxSubset][maxSubset]float64
 	var x [maxSubset]float64
 	for i, a := range toners {
@@ -238,11 +247,11 @@ func (m *matcher) search(ask MatchAsk) error {
 		}
 		for more := true; more; more = nextSet(toners, n) {
 			if done%256 == 0 {
-				if ask.Stop != nil && ask.Stop() {
-					return ErrStopped
-				}
 				if ask.Progress != nil {
 					ask.Progress(done, total)
+				}
+				if ask.Stop != nil && ask.Stop() {
+					return ErrStopped
 				}
 			}
 			done++
@@ -260,7 +269,9 @@ func (m *matcher) search(ask MatchAsk) error {
 				continue
 			}
 			d.toners = slices.Clone(toners)
-			m.keep(m.judge(d, sum), keep)
+			if x := m.judge(d, sum); !math.IsNaN(x.e+x.metamerism) && !math.IsInf(x.e, 0) {
+				m.keep(x, keep)
+			}
 		}
 	}
 	if ask.Progress != nil {

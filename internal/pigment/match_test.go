@@ -144,7 +144,7 @@ func TestMatchStops(t *testing.T) {
 	ask.Stop = func() bool { asked++; return asked > 2 }
 	_, err := palette.Match(ask)
 	assert.ErrorIs(t, err, ErrStopped)
-	assert.Equal(t, 256, last)
+	assert.Equal(t, 512, last)
 	ask.Stop, last = nil, 0
 	_, err = palette.Match(ask)
 	require.NoError(t, err)
@@ -185,5 +185,39 @@ func BenchmarkMatch24(b *testing.B) {
 		got, err := palette.Match(ask)
 		require.NoError(b, err)
 		sink = got[0].Worst
+	}
+}
+
+// Data at the ends of what a float holds are answered with a sentence or with figures, never with neither.
+func TestExtremeDataLeadToNoNonsense(t *testing.T) {
+	flat := func(name string, k, s float64) Pigment {
+		p := Pigment{Name: name, Grid: colour.Paint()}
+		for range 31 {
+			p.K, p.S = append(p.K, k), append(p.S, s)
+		}
+		return p
+	}
+	values := []float64{0, 1e-300, 1e-9, 1, 1e9, 1e300}
+	for _, k := range values {
+		for _, s := range values {
+			for _, k2 := range values {
+				palette, err := NewPalette([]Pigment{flat("one", k, s), flat("two", k2, 1), flat("three", 0.1, 0)}, openSurface)
+				require.NoError(t, err)
+				ask := matchAsk(grey(t, 0.3))
+				got, err := palette.Match(ask)
+				if err == nil {
+					for _, m := range got {
+						require.False(t, math.IsNaN(m.Worst) || math.IsInf(m.Worst, 0) || math.IsNaN(m.Metamerism), "%v %v %v", k, s, k2)
+					}
+				}
+				tint, err := palette.Tint(TintAsk{
+					In: masses(10, 10, 1), Card: grey(t, 0.4), Target: grey(t, 0.3), Lights: threeLights, Observer: colour.TenDegrees,
+					Limit: 0.3, Division: 10, MostToners: 3,
+				})
+				if err == nil {
+					require.False(t, math.IsNaN(tint.After) || math.IsInf(tint.After, 0) || tint.After > tint.Before+1e-9, "%v %v %v: %v", k, s, k2, tint)
+				}
+			}
+		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"pourbook/internal/colour"
 )
@@ -15,8 +16,11 @@ type Coat struct {
 	Ground    colour.Spectrum
 }
 
-// GroundError is a ground that cannot lie under paint of this surface. Error is one plain sentence.
-type GroundError struct{ says string }
+// GroundError is a spectrum that cannot be, or cannot lie under, paint of this surface. Error is one plain sentence.
+type GroundError struct {
+	What string // it is: "ground", "black ground", "card", "target" …
+	says string
+}
 
 // Error returns the sentence.
 func (e *GroundError) Error() string { return e.says }
@@ -51,12 +55,12 @@ func (p *Palette) bed(coat Coat) (bed, error) {
 func (p *Palette) within(measured colour.Spectrum, what string) ([]float64, error) {
 	s, err := measured.Resample(p.grid)
 	if err != nil {
-		return nil, &GroundError{what + ": " + err.Error()}
+		return nil, &GroundError{strings.TrimPrefix(what, "the "), what + ": " + err.Error()}
 	}
 	values := s.Values()
 	for i, m := range values {
 		if values[i], err = p.surface.Within(math.Max(0, m)); err != nil { // interpolation may dip a hair below 0
-			return nil, &GroundError{fmt.Sprintf("%s at %g nm: %s", what, p.grid.Wavelength(i), err)}
+			return nil, &GroundError{strings.TrimPrefix(what, "the "), fmt.Sprintf("%s at %g nm: %s", what, p.grid.Wavelength(i), err)}
 		}
 	}
 	return values, nil

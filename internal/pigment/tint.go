@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"pourbook/internal/colour"
 	"pourbook/internal/gram"
@@ -102,6 +103,9 @@ func (p *Palette) Tint(ask TintAsk) (Tint, error) {
 			return Tint{}, fmt.Errorf("at %g nm the toners in the cup do not absorb or do not scatter at all by their data, so the card cannot be compared with them: calibrate them again", p.grid.Wavelength(i))
 		}
 		anchor[i] = card[i] * s / k
+		if !(anchor[i] > 0) || math.IsInf(anchor[i], 0) {
+			return Tint{}, errOutOfRange
+		}
 		for _, w := range weights {
 			if w.Factor(i).Y > carries*w.White().Y {
 				out.AnchorLeast, out.AnchorMost = math.Min(out.AnchorLeast, anchor[i]), math.Max(out.AnchorMost, anchor[i])
@@ -109,6 +113,9 @@ func (p *Palette) Tint(ask TintAsk) (Tint, error) {
 		}
 	}
 	t := newTinter(p.gauge(anchor, weights, targets), grams, pivot, ask)
+	if math.IsNaN(t.before) || math.IsInf(t.before, 0) {
+		return Tint{}, errOutOfRange
+	}
 	found := t.search()
 	out.Before = t.before
 	out.After, out.Meets, out.Coarse = found.e, found.fits(t.limit), found.coarse
@@ -166,7 +173,7 @@ func (p *Palette) ratio(measured colour.Spectrum, what string) ([]float64, error
 	}
 	for i, r := range within {
 		if r <= 0 {
-			return nil, &GroundError{fmt.Sprintf("%s at %g nm shows no light from within the paint: use a smaller k1, or say that gloss was excluded", what, p.grid.Wavelength(i))}
+			return nil, &GroundError{strings.TrimPrefix(what, "the "), fmt.Sprintf("%s at %g nm shows no light from within the paint: use a smaller k1, or say that gloss was excluded", what, p.grid.Wavelength(i))}
 		}
 		// A reading of a perfect white has no K/S; it is taken as the whitest that can be told from it.
 		r = math.Min(r, 1-1e-6)
