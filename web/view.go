@@ -148,9 +148,7 @@ func stepView(s pour.State) page.Step {
 		Aim: show(s, step.Aim), Stop: show(s, s.Stop()), Within: show(s, step.Tolerance), Why: whyWords(step.Why),
 		Next: "Done: stir", MayName: len(s.Done) > 0,
 	}
-	if s.Plan.Typed {
-		v.Next = "Book it"
-	} else if len(s.Todo) > 1 {
+	if len(s.Todo) > 1 {
 		v.Next = "Next: " + s.Component(s.Todo[1].Key).Name
 	}
 	var then []string

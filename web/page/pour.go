@@ -154,11 +154,8 @@ type LogLine struct {
 	Undone       bool
 }
 
-func (l Live) caption(typed bool) string {
-	switch {
-	case typed:
-		return "grams to pour"
-	case l.Zone == "over":
+func (l Live) caption() string {
+	if l.Zone == "over" {
 		return "grams over"
 	}
 	return "grams still to pour"
