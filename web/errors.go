@@ -63,7 +63,9 @@ func faultOf(err error) *fault {
 		return &fault{status: http.StatusUnprocessableEntity, sentence: plan.Detail, next: "Change it and send it again.", cause: err}
 	case errors.As(err, &tooBig):
 		return &fault{status: http.StatusRequestEntityTooLarge, sentence: "That is more than this page takes.", next: "Send less of it at a time.", cause: err}
-	case errors.As(err, &sentence):
+	case errors.Is(err, store.ErrInvalid) && store.Sentence(err) != "":
+		return &fault{status: http.StatusUnprocessableEntity, sentence: store.Sentence(err), next: "Change it and send it again.", cause: err}
+	case errors.As(err, &sentence) && sentence.Sentence != "":
 		return &fault{status: http.StatusServiceUnavailable, sentence: sentence.Sentence, next: "What was saved before is still there.", cause: err}
 	}
 	return &fault{
