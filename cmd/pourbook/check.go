@@ -5,50 +5,33 @@ import (
 	"fmt"
 	"io"
 
-	"pourbook/internal/store"
+	"pourbook/internal/backup"
 )
 
 func runCheck(ctx context.Context, args []string, _ io.Reader, out io.Writer) error {
-	flags := newFlags("check", "Reads a book through: every page, every reference, and every batch folded from its events again.\nThe book may be open in a running server.", out)
+	flags := newFlags("check", `Reads a book or a backup through: every page and reference of the file, every batch folded from its events again,
+and every sum that is kept beside what it sums up. The book may be open in a running server.`, out)
 	book := flags.String("book", defaultBook(), "file of the book")
 	if err := parse(flags, args); err != nil {
 		return err
 	}
-	s, err := store.OpenReadOnly(*book)
+	if flags.NArg() > 0 {
+		return usageError{fmt.Errorf("pourbook check: %q is not understood. Say: pourbook check -book FILE", flags.Arg(0))}
+	}
+	report, err := backup.Check(ctx, *book)
 	if err != nil {
 		return err
 	}
-	defer s.Close()
-	found, err := s.Check(ctx)
-	if err != nil {
-		return err
+	for _, found := range report.Found {
+		fmt.Fprintln(out, found)
 	}
-	replayed := 0
-	for {
-		batches, err := s.Batches(ctx, store.BatchFilter{Limit: 100, Offset: replayed})
-		if err != nil {
-			return err
+	if n := len(report.Found); n > 0 {
+		things := "1 thing is"
+		if n > 1 {
+			things = fmt.Sprintf("%d things are", n)
 		}
-		if len(batches) == 0 {
-			break
-		}
-		for _, b := range batches {
-			replayed++
-			state, err := s.State(ctx, b.ID)
-			switch {
-			case err != nil:
-				found = append(found, fmt.Sprintf("batch %s (%s) does not replay: %v", b.ID, b.Title, err))
-			case state.Contents() != b.Contents || state.Need() != b.Need:
-				found = append(found, fmt.Sprintf("batch %s (%s): its row says %v (%s), its events %v (%s)", b.ID, b.Title, b.Contents, b.Need, state.Contents(), state.Need()))
-			}
-		}
+		return fmt.Errorf("%s wrong with %s. Stop the server, keep a copy of the file, and put the last good backup in its place: pourbook restore -book %s BACKUP", things, *book, *book)
 	}
-	for _, f := range found {
-		fmt.Fprintln(out, f)
-	}
-	if len(found) > 0 {
-		return fmt.Errorf("%d things are wrong with this book", len(found))
-	}
-	fmt.Fprintf(out, "The book is well: %d batches replayed.\n", replayed)
+	fmt.Fprintf(out, "The book is well: %s.\n", report.Summary())
 	return nil
 }

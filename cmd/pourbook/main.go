@@ -23,7 +23,9 @@ var commands = []command{
 	{"calc", "one calculation as JSON: plan, correct, reduce …", runCalc},
 	{"import", "put toners or formulas from CSV files into a book", runImport},
 	{"export", "write the book's formulas or toners as CSV", runExport},
-	{"check", "look a book over: integrity, references, every batch", runCheck},
+	{"backup", "keep a copy of a book, also while it is served, and read it back", runBackup},
+	{"restore", "put a backup in the place of a book", runRestore},
+	{"check", "look a book over: integrity, references, sums, every batch", runCheck},
 }
 
 // usageError ends the program with exit code 2.

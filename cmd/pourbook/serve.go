@@ -15,6 +15,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"pourbook/internal/backup"
 	"pourbook/internal/bench"
 	"pourbook/internal/gram"
 	"pourbook/internal/scale"
@@ -29,6 +30,7 @@ type serveOptions struct {
 	Name   string      // of the scale, for the screens
 	Notice string      // one sentence over every page
 	Log    *slog.Logger
+	Backup string // folder for a backup a day, "" for none
 }
 
 func runServe(ctx context.Context, args []string, _ io.Reader, out io.Writer) error {
@@ -38,7 +40,11 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out io.Writer) er
 	kind := flags.String("scale", "typed", "typed (readings are typed by hand) or pretend (a simulated scale)")
 	division := flags.Float64("division", 0.1, "what the pretend scale shows, grams")
 	seed := flags.Uint64("seed", 1, "of the pretend scale's hand")
+	backupTo := flags.String("backup-to", "", "`folder`, best on another disk, for one backup a day; the newest of the last 7 days, 4 weeks and 12 months are kept")
 	if err := parse(flags, args); err != nil {
+		return err
+	}
+	if err := checkBackupFolder(*backupTo, *book); err != nil {
 		return err
 	}
 	device, err := openScale(*kind, *division, *seed)
@@ -53,7 +59,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out io.Writer) er
 		return err
 	}
 	defer s.Close()
-	return serveBook(ctx, s, serveOptions{Addr: *addr, Scale: device, Name: *kind + " scale"}, out)
+	return serveBook(ctx, s, serveOptions{Addr: *addr, Scale: device, Name: *kind + " scale", Backup: *backupTo}, out)
 }
 
 func defaultBook() string {
@@ -122,6 +128,13 @@ func serveBook(ctx context.Context, s *store.Store, o serveOptions, out io.Write
 		}
 		return nil
 	})
+	if o.Backup != "" {
+		daily := backup.Daily{Store: s, Folder: o.Backup, Now: time.Now, Log: o.Log}
+		group.Go(func() error {
+			daily.Run(ctx)
+			return nil
+		})
+	}
 	group.Go(func() error {
 		<-ctx.Done()
 		stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
