@@ -37,7 +37,12 @@ func (s *Store) SavePerson(ctx context.Context, p Person) (Person, error) {
 		if p.ID == 0 {
 			p.ID, err = t.insert(`INSERT INTO person (name, name_key, role, active) VALUES (?, ?, ?, ?)`, p.Name, nameKey(p.Name), p.Role, p.Active)
 		} else {
-			err = t.change(`UPDATE person SET name = ?, name_key = ?, role = ?, active = ? WHERE id = ?`, p.Name, nameKey(p.Name), p.Role, p.Active, p.ID)
+			err = t.keepsAnOwner(func() error {
+				return t.change(`UPDATE person SET name = ?, name_key = ?, role = ?, active = ? WHERE id = ?`, p.Name, nameKey(p.Name), p.Role, p.Active, p.ID)
+			})
+			if err == nil && !p.Active {
+				err = t.signOutEverywhere(p.ID)
+			}
 		}
 		switch {
 		case isUnique(err, "person.name_key"):
