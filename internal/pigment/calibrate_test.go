@@ -70,7 +70,7 @@ func (s openSet) bar() (out []int) {
 				in = in && !slices.Contains([]string{"eosin", "eosin1_wax", "eosin2_pb_wax", "lead_white"}, s.toners[j])
 			}
 		}
-		if n == 2 && in && s.names[i][:2] != "07" {
+		if n == 2 && in && s.pigment(i) != "07" {
 			out = append(out, i)
 		}
 	}
@@ -97,24 +97,27 @@ func asHidden(t testing.TB, d Drawdown) []float64 {
 func (s openSet) leftOut(t testing.TB, which []int, prior Prior) []float64 {
 	light := d65(t)
 	out := make([]float64, len(which))
+	for n, c := range s.calibratedWithout(t, which, prior) {
+		p, err := NewPalette(c.Pigments, openSurface)
+		require.NoError(t, err)
+		d := s.samples[which[n]]
+		out[n] = colour.DeltaE2000(light.Lab(asHidden(t, d)), light.Lab(predict(t, p, d.Parts...).Values()))
+	}
+	return out
+}
+
+func (s openSet) without(i int) []Drawdown { return slices.Delete(slices.Clone(s.samples), i, i+1) }
+
+// calibratedWithout calibrates without each of some mixtures, two at a time.
+func (s openSet) calibratedWithout(t testing.TB, which []int, prior Prior) []Calibration {
+	out := make([]Calibration, len(which))
 	var group sync.WaitGroup
 	for worker := range 2 {
 		group.Go(func() {
 			for n := worker; n < len(which); n += 2 {
-				i := which[n]
-				c, err := Calibrate(s.toners, "zinc_white", slices.Delete(slices.Clone(s.samples), i, i+1), openSurface, prior)
-				if !assert.NoError(t, err) {
-					return
-				}
-				p, err := NewPalette(c.Pigments, openSurface)
-				if !assert.NoError(t, err) {
-					return
-				}
-				got, err := p.Predict(s.samples[i].Parts, Coat{})
-				if !assert.NoError(t, err) {
-					return
-				}
-				out[n] = colour.DeltaE2000(light.Lab(asHidden(t, s.samples[i])), light.Lab(got.Values()))
+				c, err := Calibrate(s.toners, "zinc_white", s.without(which[n]), openSurface, prior)
+				assert.NoError(t, err)
+				out[n] = c
 			}
 		})
 	}
@@ -139,32 +142,117 @@ func summarise(d []float64) (s summary) {
 	return s
 }
 
-// Mixtures that lie between others of the same pigment, so that leaving one out does not take away all that is known of
-// a pigment's tints or shades; the twelve that the open set holds back (PROVENANCE.md) are of this kind, are not here
-// and were never looked at. 2.0 in the mean and 4.0 at worst is the aim for them.
-var between = []string{"04B", "04C", "04D", "05D", "06D", "09D", "10D", "12D", "13C", "13F", "13G", "15B", "15C"}
-
-func TestMixturesBetweenOthers(t *testing.T) {
-	set := openMixtures(t)
-	names := between
-	if !long() {
-		names = []string{"04C", "10D", "13C", "15B"}
+// between is the part of bar that lies between others: of the same two toners there is a mixture with less and one with
+// more of the pigment (or the pigment alone), so that leaving it out takes away nothing that is needed. The twelve that
+// the open set holds back (PROVENANCE.md) are not here and were never looked at; these stand in for them.
+func (s openSet) between() (out []int) {
+	pair := func(i int) (pigment, other int, share float64) {
+		other = -1
+		for j, v := range s.samples[i].Parts {
+			switch {
+			case v == 0:
+			case s.toners[j] == "zinc_white" || s.toners[j] == "bone_black":
+				other = j
+			default:
+				pigment, share = j, v
+			}
+		}
+		return pigment, other, share
 	}
-	var which []int
-	for _, name := range names {
-		which = append(which, slices.Index(set.names, name))
+	for _, i := range s.bar() {
+		pigment, other, share := pair(i)
+		less, more := false, false
+		for j := range s.samples {
+			p, o, v := pair(j)
+			if j != i && p == pigment && (o == other || o < 0) {
+				less, more = less || v < share, more || v > share
+			}
+		}
+		if less && more {
+			out = append(out, i)
+		}
 	}
-	d := set.leftOut(t, which, UsualPrior())
-	for i, name := range names {
-		t.Logf("%s %.2f", name, d[i])
-	}
-	s := summarise(d)
-	t.Log(s)
-	assert.LessOrEqual(t, s.mean, 2.0)
-	if !long() {
-		assert.LessOrEqual(t, s.worst, 4.0)
-	}
+	return out
 }
+
+// of returns the samples of some pigments with white and black, and of nothing else: the short form of the tests.
+func (s openSet) of(pigments ...string) (out openSet) {
+	out.toners = append([]string{"zinc_white", "bone_black"}, pigments...)
+	for i, d := range s.samples {
+		parts, in := make([]float64, len(out.toners)), true
+		for j, v := range d.Parts {
+			if v > 0 {
+				at := slices.Index(out.toners, s.toners[j])
+				if in = in && at >= 0; in {
+					parts[at] = v
+				}
+			}
+		}
+		if in {
+			out.names, out.samples = append(out.names, s.names[i]), append(out.samples, Drawdown{parts, d.Readings})
+		}
+	}
+	return out
+}
+
+// 2.0 in the mean and 4.0 at worst is asked for of mixtures that were left out and whose pigments were calibrated; the
+// plain model without a prior reaches 2.8 and 8.3 on those that lie between others. The field is to do better; 1.5 and
+// 3 is what one would like of it. The long form chooses its kernel for each pigment on the mixtures of the others.
+func TestMixturesBetweenOthers(t *testing.T) {
+	set, light, n := openMixtures(t), d65(t), 13
+	if !long() {
+		set, n = set.of("cochineal", "vermillion", "ultramarine_blue", "prussian_blue"), 8
+	}
+	which := set.between()
+	require.Len(t, which, n)
+	calibrations := set.calibratedWithout(t, which, UsualPrior())
+	kernels := []kernel{usualKernel}
+	if long() {
+		kernels = append(kernels, kernel{0.1, 0.35, 0.001}, kernel{0.2, 0.5, 0.001}, kernel{0.2, 0.35, 0.005}, kernel{0.1, 0.5, 0.02}, kernel{0.4, 0.35, 0.02})
+	}
+	var plain []float64
+	fields := make([][]float64, len(kernels))
+	for n, i := range which {
+		want := light.Lab(asHidden(t, set.samples[i]))
+		palette, err := NewPalette(calibrations[n].Pigments, openSurface)
+		require.NoError(t, err)
+		plain = append(plain, colour.DeltaE2000(want, light.Lab(predict(t, palette, set.samples[i].Parts...).Values())))
+		for k, kernel := range kernels {
+			f, err := newField(calibrations[n].Pigments, set.without(i), openSurface, kernel)
+			require.NoError(t, err)
+			got, err := f.Predict(set.samples[i].Parts)
+			require.NoError(t, err)
+			fields[k] = append(fields[k], colour.DeltaE2000(want, light.Lab(got.Values())))
+		}
+	}
+	var chosen []float64
+	for n, i := range which {
+		best, least := 0, math.Inf(1)
+		for k := range kernels {
+			sum := 0.0
+			for m, j := range which {
+				if set.pigment(j) != set.pigment(i) {
+					sum += fields[k][m]
+				}
+			}
+			if sum < least {
+				best, least = k, sum
+			}
+		}
+		chosen = append(chosen, fields[best][n])
+		t.Logf("%s: %.2f, with the field %.2f (kernel %d)", set.names[i], plain[n], fields[best][n], best)
+	}
+	two, field := summarise(plain), summarise(chosen)
+	t.Logf("two constants: %s", two)
+	t.Logf("with the field: %s", field)
+	assert.LessOrEqual(t, two.mean, 2.0)
+	assert.LessOrEqual(t, two.worst, 4.0)
+	assert.LessOrEqual(t, field.mean, two.mean)
+	assert.LessOrEqual(t, field.worst, 4.0)
+}
+
+// pigment is the number of a sample: a letter follows for each mixture of one pigment.
+func (s openSet) pigment(i int) string { return s.names[i][:2] }
 
 // Leaving out one mixture at a time of all 32, with the prior for each chosen on the mixtures of the other pigments.
 // The bar: without a prior mean 5.65, median 2.88, worst 28.6 (PROVENANCE.md); 4.5 and 2.9 are asked for.
@@ -198,7 +286,7 @@ func TestLeaveOneOut(t *testing.T) {
 		for p := range priors {
 			sum := 0.0
 			for m, j := range which {
-				if set.names[j][:2] != set.names[i][:2] { // a number is a pigment, a letter a mixture of it
+				if set.pigment(j) != set.pigment(i) {
 					sum += all[p][m]
 				}
 			}
@@ -226,7 +314,7 @@ func TestCalibrateTheOpenMixtures(t *testing.T) {
 	light := d65(t)
 	var d []float64
 	for i, s := range set.samples {
-		if n := set.names[i][:2]; n == "01" || n == "02" || n == "03" { // lakes that the ground shows through
+		if n := set.pigment(i); n == "01" || n == "02" || n == "03" { // lakes that the ground shows through
 			continue
 		}
 		got, err := p.Predict(s.Parts, Coat{})
