@@ -146,7 +146,7 @@ async function send() {
       const said = await answer.json().catch(() => ({}));
       if (!answer.ok) {
         say(said.problem || "That was not booked.");
-        connect(); // show the cup as it is
+        if (bench) connect(); // show the cup as it is
       } else if (said.go && (said.go !== location.pathname || readingsOnly)) {
         location.assign(said.go);
         return;
