@@ -163,7 +163,7 @@ func ShopPage(v Shop) templ.Component {
 					return templ_7745c5c3_Err
 				}
 			}
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 14, "</div><form class=\"panel across\" method=\"post\" action=\"/shop\"><strong>This screen</strong> <span class=\"choices\">")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 14, "</div><form class=\"panel across\" method=\"post\" action=\"/scheme\"><strong>This screen</strong> <span class=\"choices\">")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
