@@ -681,7 +681,7 @@ func (c *calibration) normal() (*skyline, []float64) {
 
 const (
 	mostSteps = 60
-	settled   = 1e-7 // of the cost, from one step to the next
+	settled   = 2e-6 // of the cost, from one step to the next
 )
 
 // fit brings the unknowns to the least cost by Levenberg's and Marquardt's steps.

@@ -127,13 +127,15 @@ func (g *gauge) xyz(light int, values []float64) colour.XYZ {
 	return colour.XYZ{X: x, Y: y, Z: z}
 }
 
-// distances fills in ΔE00 under each light and returns the largest.
-func (g *gauge) distances(k, s []float64, out []float64) float64 {
+// distances fills in ΔE00 under each light and returns the largest; beyond enough it stops at the first light that is.
+func (g *gauge) distances(k, s, out []float64, enough float64) float64 {
 	g.read(k, s, false)
 	most := 0.0
 	for l, w := range g.weights {
 		out[l] = colour.DeltaE2000(g.targets[l], g.xyz(l, g.r).Lab(w.White()))
-		most = math.Max(most, out[l])
+		if most = math.Max(most, out[l]); most > enough {
+			break
+		}
 	}
 	return most
 }

@@ -2,14 +2,18 @@
 //
 // It holds two-constant Kubelka-Munk theory for opaque and finite films over any ground, Saunderson's correction for
 // the surface of the paint, contrast ratio and the film that hides, and the sensitivity of the colour to each toner.
+// On these stand the solvers: toners from measured drawdowns (Calibrate, Field), what to add to a cup whose card is off
+// (Tint, First), a formula for a measured colour (Match), the closest of a list (Swatches), the strength of a lot
+// (StrengthOf) and the ground that hides soonest (Undercoats).
 //
-// It promises that a composition counts by its proportions only, that sensitivities are analytic, and that input which
-// no paint can have is an error in one plain sentence.
+// It promises that a composition counts by its proportions only, that sensitivities are analytic, that the same question
+// gets the same answer, and that input which no paint can have is an error in one plain sentence.
 //
 // It does not know flake and pearl, whose colour turns with the angle and does not obey Kubelka-Munk; nor fluorescence,
 // nor gloss. Masses, names on a shelf and choices belong to the packages above it.
 //
-// Start at NewPalette and Palette.Predict.
+// Start at NewPalette and Palette.Predict. The long forms of the tests of Calibrate run with POURBOOK_LONG=1 in the
+// environment.
 package pigment
 
 import (

@@ -232,7 +232,7 @@ func newTinter(g *gauge, base, pivot []float64, ask TintAsk) *tinter {
 	if ask.Room > 0 {
 		t.room = (ask.Room - sum).Grams()
 	}
-	t.before = g.distances(t.k0, t.s0, t.e)
+	t.before = g.distances(t.k0, t.s0, t.e, math.Inf(1))
 	t.straighten(pivot)
 	return t
 }
@@ -519,8 +519,13 @@ func (t *tinter) put(toners []int, grams []float64) {
 }
 
 func (t *tinter) distance(toners []int, grams []float64) float64 {
+	return t.distanceTo(toners, grams, math.Inf(1))
+}
+
+// distanceTo is distance, but beyond enough any figure beyond it will do.
+func (t *tinter) distanceTo(toners []int, grams []float64, enough float64) float64 {
 	t.put(toners, grams)
-	return t.gauge.distances(t.k, t.s, t.e)
+	return t.gauge.distances(t.k, t.s, t.e, enough)
 }
 
 // clamp keeps a change within what can be added or taken out.
@@ -611,7 +616,7 @@ func (t *tinter) least(d *draft) {
 	d.paint = sum(d.grams)
 	square := t.limit * t.limit
 	value := func(pull float64, grams []float64) float64 {
-		if t.distance(d.toners, grams) >= t.limit {
+		if t.distanceTo(d.toners, grams, t.limit) >= t.limit {
 			return math.Inf(1)
 		}
 		v := pull * sum(grams)
@@ -764,7 +769,7 @@ func (t *tinter) flood(d draft) pours {
 		if !ok || sum > t.room+1e-9 {
 			continue
 		}
-		p.e = t.distance(d.toners, grams)
+		p.e = t.distanceTo(d.toners, grams, t.limit)
 		if p.e > t.limit && at != start {
 			continue
 		}
@@ -821,7 +826,11 @@ func (t *tinter) about(d draft, centre []int, radius int, least bool, best pours
 		if least && best.toners != nil && p.paint > best.paint+1e-9 {
 			continue
 		}
-		p.e = t.distance(d.toners, grams)
+		enough := best.e
+		if least {
+			enough = t.limit
+		}
+		p.e = t.distanceTo(d.toners, grams, enough)
 		if least {
 			if p.e > t.limit || (best.toners != nil && !better(p, best)) {
 				continue
