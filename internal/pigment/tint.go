@@ -477,8 +477,15 @@ func (t *tinter) size(sketches []draft) (found, close pours) {
 			closest = d
 			closest.grams = slices.Clone(d.grams)
 		}
-		if d.e < t.limit {
+		switch {
+		case d.e < t.limit:
 			t.least(&d)
+			ready = append(ready, d)
+		case d.e < 1.1*t.limit: // Newton's steps end close to the best colour, not on it: let the grid decide
+			d.paint = 0
+			for _, g := range d.grams {
+				d.paint += math.Abs(g)
+			}
 			ready = append(ready, d)
 		}
 	}

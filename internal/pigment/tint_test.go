@@ -126,9 +126,9 @@ func (a *anchored) coarse(change []float64, division, limit float64) bool {
 	return false
 }
 
-// grid tries every change of up to most toners, up to a number of divisions each, and returns the best by the order of
+// grid tries every change of up to most toners, from out divisions less to so many more of each, and returns the best by the order of
 // preference, or the smallest distance where none fits. fine says that the scale must be fine enough for it.
-func (a *anchored) grid(division, limit float64, most, divisions int, fine bool) (best []float64, nearest float64) {
+func (a *anchored) grid(division, limit float64, most, out, divisions int, fine bool) (best []float64, nearest float64) {
 	n := len(a.in)
 	nearest = a.distance(make([]float64, n))
 	if nearest <= limit {
@@ -143,13 +143,16 @@ func (a *anchored) grid(division, limit float64, most, divisions int, fine bool)
 				return
 			}
 			if i < n {
-				for s := 0; s <= divisions; s++ {
+				for s := -out; s <= divisions; s++ {
+					if float64(s)*division < -a.in[i] {
+						continue
+					}
 					steps[i] = s
 					u := used
-					if s > 0 {
+					if s != 0 {
 						u++
 					}
-					walk(i+1, u, sum+s)
+					walk(i+1, u, sum+max(s, -s))
 				}
 				steps[i] = 0
 				return
@@ -158,7 +161,7 @@ func (a *anchored) grid(division, limit float64, most, divisions int, fine bool)
 			change := make([]float64, n)
 			for j, s := range steps {
 				change[j] = float64(s) * division
-				if s > 0 && a.in[j] == 0 {
+				if s != 0 && a.in[j] == 0 {
 					newOnes++
 				}
 			}
@@ -198,7 +201,7 @@ func TestTintAgainstTheWholeGrid(t *testing.T) {
 		const reach = 10 // divisions of each toner; the least paint lies within where the target does
 		division, limit := 0.1, rapid.Float64Range(0.4, 1.2).Draw(rt, "limit")
 		a := anchor(rt, palette, in, card, target, lights)
-		want, nearest := a.grid(division, limit, 3, reach, true)
+		want, nearest := a.grid(division, limit, 3, 0, reach, true)
 		got, err := palette.Tint(TintAsk{
 			In: masses(in...), Card: card, Target: target, Lights: lights, Observer: colour.TenDegrees,
 			Limit: limit, Division: 100 * gram.Milligram, MostToners: 3,
@@ -225,7 +228,7 @@ func TestTintAgainstTheWholeGrid(t *testing.T) {
 			require.LessOrEqual(rt, got.After, nearest+3*gains+0.05, "idle toners cost up to 0.1 each")
 			return
 		}
-		if loose, _ := a.grid(division, limit, 3, reach, false); count(loose) < count(want) {
+		if loose, _ := a.grid(division, limit, 3, 0, reach, false); count(loose) < count(want) {
 			return // a toner too strong for the scale, thinned with paint that the colour does not need: not promised
 		}
 		found++
@@ -249,7 +252,7 @@ func TestTintAgainstTheWholeGrid(t *testing.T) {
 
 func count(change []float64) (n int) {
 	for _, c := range change {
-		if c > 0 {
+		if c != 0 {
 			n++
 		}
 	}
@@ -385,6 +388,46 @@ func TestTintOfAVariantTakesOut(t *testing.T) {
 	for i, m := range got.Change {
 		assert.GreaterOrEqual(t, m, -ask.In[i])
 	}
+}
+
+// A variant against every change of up to two of its toners, up or down.
+func TestTintOfAVariantAgainstTheWholeGrid(t *testing.T) {
+	palette := some(t, "zinc_white", "bone_black", "vermillion", "cobalt_blue")
+	found := 0
+	rapid.Check(t, func(rt *rapid.T) {
+		in := weighed([]float64{100, 2, rapid.Float64Range(2, 5).Draw(rt, "vermillion"), 3})
+		wanted := slices.Clone(in)
+		for i := 1; i < 4; i++ {
+			wanted[i] += rapid.SampledFrom([]float64{-0.6, 0, 0, 0.3, 0.6}).Draw(rt, "off by")
+		}
+		const division, reach, limit = 0.1, 10, 0.6
+		card, target := predict(rt, palette, in...), predict(rt, palette, wanted...)
+		a := anchor(rt, palette, in, card, target, threeLights)
+		want, _ := a.grid(division, limit, 2, reach, reach, true)
+		if loose, _ := a.grid(division, limit, 2, reach, reach, false); want == nil || count(loose) < count(want) {
+			return // as above: not promised
+		}
+		found++
+		got, err := palette.Tint(TintAsk{
+			In: masses(in...), Card: card, Target: target, Lights: threeLights, Observer: colour.TenDegrees,
+			Limit: limit, Division: 100 * gram.Milligram, MostToners: 2, Free: true,
+		})
+		require.NoError(rt, err)
+		require.True(rt, got.Meets, "grid %v (%v), got %v (%v)", want, a.distance(want), got.Change, got.After)
+		change, sum, wantSum := gramsOf(got.Change), 0.0, 0.0
+		if slices.ContainsFunc(change, func(c float64) bool { return math.Abs(c) > reach*division+1e-9 }) {
+			require.LessOrEqual(rt, count(change), count(want))
+			return // fewer toners, beyond the grid that is searched
+		}
+		for i := range change {
+			sum += math.Abs(change[i])
+			wantSum += math.Abs(want[i])
+		}
+		require.InDelta(rt, a.distance(change), got.After, 1e-6)
+		require.Equal(rt, count(want), count(change), "grid %v, got %v", want, change)
+		require.LessOrEqual(rt, sum, wantSum+1.01*division, "grid %v, got %v", want, change)
+	})
+	assert.Positive(t, found)
 }
 
 func TestTintPrefers(t *testing.T) {
