@@ -48,6 +48,7 @@ type Card struct {
 	Notes     string
 	Verdicts  []Verdict
 	Readings  []Measured
+	Spectrum  *Curve // nil: none was read
 	Decision  Decision
 	DecidedAt time.Time
 	Photo     int64 // 0: none; kept apart because it is large

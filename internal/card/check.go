@@ -64,6 +64,14 @@ func Check(c Card) error {
 	checkSteps(c, add)
 	checkVerdicts(c.Verdicts, add)
 	checkReadings(c.Readings, add)
+	if c.Spectrum != nil {
+		if !slices.Contains(CurveGeometries, c.Spectrum.Geometry) {
+			add("spectrum", "%s is no geometry of a spectrum. Choose one of the list.", strconv.Quote(shorten(c.Spectrum.Geometry)))
+		}
+		if _, err := c.Spectrum.Spectrum(); err != nil {
+			add("spectrum", "%s.", err)
+		}
+	}
 	return ps.Err()
 }
 
