@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"time"
 
 	"pourbook/internal/formula"
 	"pourbook/internal/gram"
@@ -25,6 +26,42 @@ type Settings struct {
 	Cups             []pour.Cup    `json:"cups"` // smallest first
 	Unit             gram.Unit     `json:"unit"` // in which amounts are asked for
 	TypedReadings    bool          `json:"typed_readings"`
+	Scale            ScaleSetup    `json:"scale"`
+	CheckWeight      gram.Mass     `json:"check_weight"` // of the known weight that the scale is checked with; 0: not told yet
+}
+
+// The kinds of scale that a shop may have.
+const (
+	ScaleTyped   = "typed"   // its display is read off and typed
+	ScaleSerial  = "serial"  // on a serial port, or a USB plug that looks like one
+	ScaleHID     = "hid"     // a USB scale that reports by itself
+	ScalePretend = "pretend" // none: a simulated one, to try things out
+)
+
+// ScaleSetup is how the scale of the shop is reached, as it was typed. Whether a port or a line makes sense is for those
+// who open it.
+type ScaleSetup struct {
+	Kind string `json:"kind"`
+
+	Path     string        `json:"path,omitempty"` // of the port
+	Baud     int           `json:"baud,omitempty"`
+	DataBits int           `json:"data_bits,omitempty"`
+	Parity   string        `json:"parity,omitempty"`
+	TwoStops bool          `json:"two_stops,omitempty"`
+	Family   string        `json:"family,omitempty"` // form of its lines
+	Unit     string        `json:"unit,omitempty"`   // of lines that name none
+	Line     string        `json:"line,omitempty"`   // the owner's own form
+	Stable   string        `json:"stable,omitempty"`
+	Moving   string        `json:"moving,omitempty"`
+	Decimals int           `json:"decimals,omitempty"`
+	Ask      string        `json:"ask,omitempty"`
+	Every    time.Duration `json:"every,omitempty"`
+
+	Vendor  uint16 `json:"vendor,omitempty"` // of a USB scale
+	Product uint16 `json:"product,omitempty"`
+	Unique  string `json:"unique,omitempty"`
+
+	Balance gram.Balance `json:"balance"` // of a connected scale; that of a typed one is Settings.Balance
 }
 
 // DefaultSettings are those of a new book. Limits, cups and scale are common practice, no source.
@@ -38,7 +75,7 @@ func DefaultSettings() Settings {
 			{Name: "1400 ml cup", Brim: 1400, Empty: 40 * gram.Gram},
 			{Name: "2300 ml cup", Brim: 2300, Empty: 60 * gram.Gram},
 		},
-		Unit: "g",
+		Unit: "g", Scale: ScaleSetup{Kind: ScaleTyped},
 	}
 }
 
@@ -98,6 +135,18 @@ func (s *Store) SaveSettings(ctx context.Context, settings Settings) error {
 	})
 }
 
+func checkBalance(ps *formula.Problems, field string, b gram.Balance) {
+	add := func(detail string) { *ps = append(*ps, formula.Problem{Field: field, Detail: detail}) }
+	switch {
+	case b.Division <= 0 || b.Division > gram.Kilogram:
+		add("the scale's smallest step lies above 0 and up to 1 kg. Read it off its label.")
+	case b.HighFrom < 0 || b.HighFrom > 0 && b.HighDivision < b.Division:
+		add("above its first range the scale has a step that is no smaller. Read both off its label.")
+	case b.Max < 0 || b.Max > gram.MaxMass || b.Max > 0 && b.Max <= b.Division:
+		add("the most that the scale carries lies between its smallest step and 1000 kg. Read it off its label.")
+	}
+}
+
 func checkSettings(s Settings) error {
 	var ps formula.Problems
 	add := func(field, format string, args ...any) {
@@ -112,14 +161,22 @@ func checkSettings(s Settings) error {
 	if s.CupCost < 0 || s.MinuteRate < 0 {
 		add("cup_cost", "a cost is not below 0. Correct it or leave it empty.")
 	}
-	b := s.Balance
-	switch {
-	case b.Division <= 0 || b.Division > gram.Kilogram:
-		add("balance", "the scale's smallest step lies above 0 and up to 1 kg. Read it off its label.")
-	case b.HighFrom < 0 || b.HighFrom > 0 && b.HighDivision < b.Division:
-		add("balance", "above its first range the scale has a step that is no smaller. Read both off its label.")
-	case b.Max < 0 || b.Max > gram.MaxMass || b.Max > 0 && b.Max <= b.Division:
-		add("balance", "the most that the scale carries lies between its smallest step and 1000 kg. Read it off its label.")
+	checkBalance(&ps, "balance", s.Balance)
+	switch s.Scale.Kind {
+	case ScaleSerial, ScaleHID, ScalePretend:
+		checkBalance(&ps, "scale", s.Scale.Balance)
+	case ScaleTyped:
+	default:
+		add("scale", "%q is no kind of scale. Choose one of the list.", s.Scale.Kind)
+	}
+	for _, text := range []string{s.Scale.Path, s.Scale.Line, s.Scale.Stable, s.Scale.Moving, s.Scale.Ask, s.Scale.Unique} {
+		if len(text) > 1024 {
+			add("scale", "what describes the scale is longer than any port or line. Shorten it.")
+			break
+		}
+	}
+	if s.CheckWeight < 0 || s.CheckWeight > 100*gram.Kilogram {
+		add("check_weight", "the known weight lies above 0 and up to 100 kg. Read it off the weight.")
 	}
 	names := map[string]bool{}
 	for _, c := range s.Cups {

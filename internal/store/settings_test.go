@@ -22,6 +22,7 @@ func TestSettings(t *testing.T) {
 		ShopName: "Rim & Panel", Currency: "kr", LimitDeltaE: 0.5, TolerancePercent: 10, CupCost: 45, MinuteRate: 120,
 		Balance: gram.Balance{Division: 50, HighFrom: 600 * gram.Gram, HighDivision: 100, Max: 3000 * gram.Gram},
 		Cups:    []pour.Cup{{Name: "Small", Brim: 200, Empty: 8 * gram.Gram, Cost: 30}}, Unit: "oz", TypedReadings: true,
+		Scale: ScaleSetup{Kind: ScaleTyped}, CheckWeight: 200 * gram.Gram,
 	}
 	require.NoError(t, s.SaveSettings(ctx, changed))
 	read, err = s.Settings(ctx)
