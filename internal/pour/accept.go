@@ -157,6 +157,8 @@ func (s State) consequences(c Command) ([]Body, error) {
 			return nil, refuse(NotNow, "The new cup is on the scale. Put it on again empty, then pour over.")
 		}
 		return []Body{b}, s.checkReading(b.Reading)
+	case Found:
+		return s.acceptFound(b)
 	case Shaken:
 		if s.Index(b.Key) < 0 {
 			return nil, refuse(NotNow, "That toner is not in this batch.")
@@ -272,6 +274,40 @@ func (s State) acceptHeld(b Held) ([]Body, error) {
 		return nil, refuse(NotNow, "That reading is kept already.")
 	}
 	return []Body{b}, s.checkReading(b.Reading)
+}
+
+func (s State) acceptFound(b Found) ([]Body, error) {
+	if n := s.Need(); n != NeedPour {
+		return nil, refuse(NotNow, "What the cup weighs is asked for while something is poured: %s.", n.sentence(s))
+	}
+	if b.Reading.Abs() > gram.MaxMass || b.Before.Abs() > gram.MaxMass {
+		return nil, refuse(Impossible, "%s g is no reading of a cup on a scale.", s.show(b.Reading))
+	}
+	fall := b.Before - b.Reading
+	if b.Cause != CauseCup && fall == 0 {
+		return nil, refuse(NotNow, "The cup weighs what it did. Nothing is to be booked.")
+	}
+	switch b.Cause {
+	case CauseDisplay, CauseObject:
+		b.Lost, b.Cup = 0, nil
+	case CauseSolvent, CauseTaken:
+		if fall < 0 {
+			return nil, refuse(Impossible, "The cup is heavier than before, so nothing can have left it.")
+		}
+		if b.Lost, b.Cup = 0, nil; b.Cause == CauseTaken {
+			b.Lost = fall
+		}
+	case CauseCup:
+		if b.Cup == nil || !(b.Cup.Brim >= 0) || math.IsInf(b.Cup.Brim, 0) || b.Cup.Empty < 0 {
+			return nil, refuse(Impossible, "Say which cup it is in now.")
+		}
+	default:
+		return nil, refuse(Impossible, "Nobody knows what this tap means. Reload the page.")
+	}
+	if have := s.Contents(); b.Lost < 0 || b.Lost > 0 && b.Lost >= have || b.Cause == CauseSolvent && fall > have {
+		return nil, refuse(Impossible, "The cup held %s g, so no more than that can have left it. Was the display zeroed?", s.show(have))
+	}
+	return []Body{b}, nil
 }
 
 func (s State) acceptLift(b LiftedOut) ([]Body, error) {

@@ -697,7 +697,7 @@ func (m *mixer) draw(t *rapid.T) Body {
 		if len(m.s.Todo) > 0 {
 			step = m.s.Todo[0]
 		}
-		kind := rapid.SampledFrom([]string{"right", "right", "right", "over", "far over", "short", "dry", "held", "wrong", "rezeroed", "shaken"}).Draw(t, "pour")
+		kind := rapid.SampledFrom([]string{"right", "right", "right", "over", "far over", "short", "dry", "held", "wrong", "rezeroed", "found", "shaken"}).Draw(t, "pour")
 		b := Poured{Step: step.No, Attempt: m.s.Attempt(step.No)}
 		switch kind {
 		case "over":
@@ -715,6 +715,11 @@ func (m *mixer) draw(t *rapid.T) Body {
 			return Reattributed{To: Component{Key: key, Name: string(key), Role: formula.Solid}}
 		case "rezeroed":
 			return Rezeroed{Reading: gramsUpTo(g(500), "shows")}
+		case "found":
+			f := Found{Before: m.s.Last + gramsUpTo(step.Aim, "known"), Lost: gramsUpTo(g(5), "clings"), Cup: &Cup{Name: "bucket", Brim: 5000}}
+			f.Cause = rapid.SampledFrom([]Cause{CauseDisplay, CauseObject, CauseSolvent, CauseTaken, CauseCup}).Draw(t, "cause")
+			f.Reading = f.Before + g(20) - gramsUpTo(g(60), "found")
+			return f
 		case "shaken":
 			return Shaken{Key: "t1"}
 		default:

@@ -38,6 +38,7 @@ const (
 	KindPouredOff    Kind = "poured_off"
 	KindMoved        Kind = "moved"
 	KindRezeroed     Kind = "rezeroed"
+	KindFound        Kind = "found"
 	KindShaken       Kind = "shaken"
 	KindTakenOver    Kind = "taken_over"
 	KindActivated    Kind = "activated"
@@ -255,6 +256,29 @@ type Rezeroed struct {
 	Reading gram.Mass `json:"reading"`
 }
 
+// Found says why the cup was found other than it was last known to be. Both readings are settled and gross: Before is
+// the last one that is explained, Reading the first one that is not. What came in after Reading is a pour like any other.
+type Found struct {
+	Cause   Cause     `json:"cause"`
+	Before  gram.Mass `json:"before"`
+	Reading gram.Mass `json:"reading"`
+	Lost    gram.Mass `json:"lost,omitempty"` // paint that is not in the cup any more
+	Cup     *Cup      `json:"cup,omitempty"`  // the cup that it is in now, for CauseCup
+}
+
+// Cause is why a cup weighs other than it did.
+type Cause string
+
+// The causes. Only paint that is lost changes what is in the cup; solvent that has gone off leaves every toner as it was
+// weighed in.
+const (
+	CauseDisplay Cause = "display" // somebody pressed tare, or the zero has drifted: the cup is as it was
+	CauseObject  Cause = "object"  // a stirring stick or a lid was left in it, or taken out again
+	CauseSolvent Cause = "solvent" // an open cup has lost some
+	CauseTaken   Cause = "taken"   // paint was taken out or spilt
+	CauseCup     Cause = "cup"     // it is in another cup now; what clings to the old one is lost
+)
+
 // Shaken says that a flake toner's tin was shaken.
 type Shaken struct {
 	Key Key `json:"key"`
@@ -304,6 +328,7 @@ func (Drawn) Kind() Kind        { return KindDrawn }
 func (PouredOff) Kind() Kind    { return KindPouredOff }
 func (Moved) Kind() Kind        { return KindMoved }
 func (Rezeroed) Kind() Kind     { return KindRezeroed }
+func (Found) Kind() Kind        { return KindFound }
 func (Shaken) Kind() Kind       { return KindShaken }
 func (TakenOver) Kind() Kind    { return KindTakenOver }
 func (Activated) Kind() Kind    { return KindActivated }
@@ -324,6 +349,7 @@ func (Drawn) version() int        { return 1 }
 func (PouredOff) version() int    { return 1 }
 func (Moved) version() int        { return 1 }
 func (Rezeroed) version() int     { return 1 }
+func (Found) version() int        { return 1 }
 func (Shaken) version() int       { return 1 }
 func (TakenOver) version() int    { return 1 }
 func (Activated) version() int    { return 1 }
@@ -356,6 +382,7 @@ var decoders = map[Kind][]func([]byte) (Body, error){
 	KindPouredOff:    {decode[PouredOff]},
 	KindMoved:        {decode[Moved]},
 	KindRezeroed:     {decode[Rezeroed]},
+	KindFound:        {decode[Found]},
 	KindShaken:       {decode[Shaken]},
 	KindTakenOver:    {decode[TakenOver]},
 	KindActivated:    {decode[Activated]},

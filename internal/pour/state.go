@@ -2,6 +2,7 @@ package pour
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -41,7 +42,8 @@ type State struct {
 	Stirred   bool // since the last pour
 	Drawn     gram.Mass
 	Tipped    gram.Mass // poured off, lifted out or left in an old cup
-	Uncertain bool      // something was lifted out, so one mass is an estimate
+	GoneOff   gram.Mass // solvent that an open cup has lost: the reading knows, the toners do not
+	Uncertain bool      // something was lifted out or taken unstirred, so one mass is an estimate
 
 	Reduced     *Reduced
 	Mix         []gram.Mass // composition of the colour at reduction, by component
@@ -409,6 +411,8 @@ func (s *State) apply(e Event) error {
 		s.Pending, s.NewCup, s.Placed = "", nil, true
 	case Rezeroed:
 		s.rezero(b)
+	case Found:
+		return s.find(b)
 	case Shaken:
 		shaken := make(map[Key]time.Time, len(s.ShakenAt)+1)
 		for k, t := range s.ShakenAt {
@@ -638,6 +642,44 @@ func (s *State) rezero(b Rezeroed) {
 		r := b.Reading
 		s.Held = &r
 	}
+}
+
+// find shifts every kept reading by what the display shows more or less, once the paint that is lost is taken off.
+func (s *State) find(b Found) error {
+	held := s.Held
+	if b.Lost != 0 {
+		if len(s.Layers) > 1 { // nobody knows which of the toners it was
+			s.Uncertain = true
+		}
+		before := s.Contents()
+		if err := s.takeOff(b.Lost); err != nil {
+			return err
+		}
+		s.Tipped += b.Lost
+		s.shrink(float64(before-b.Lost) / float64(before))
+	}
+	shift := b.Reading - b.Before + b.Lost
+	s.CupReading += shift
+	s.Last += shift
+	if held != nil {
+		r := *held - b.Lost + shift
+		s.Held = &r
+	}
+	switch b.Cause {
+	case CauseSolvent:
+		s.GoneOff += b.Before - b.Reading
+	case CauseCup:
+		s.Cup = *b.Cup
+	}
+	return nil
+}
+
+// shrink makes what is still to be poured fit a cup that has lost some of everything, so that the shares stay.
+func (s *State) shrink(to float64) {
+	for i, step := range s.Todo {
+		s.Todo[i].Aim = max(1, gram.Mass(math.Round(float64(step.Aim)*to)))
+	}
+	s.Total = gram.Mass(math.Round(float64(s.Total) * to))
 }
 
 func (s *State) stir() {
