@@ -23,7 +23,7 @@ In a folder the copy is named for the book and the time. Nothing is ever overwri
 		return err
 	}
 	if flags.NArg() != 1 {
-		return usageError{errors.New("pourbook backup: name one file or folder to keep the backup in")}
+		return usageError{errors.New("pourbook backup: name one file or folder to keep the backup in, after the flags")}
 	}
 	path := flags.Arg(0)
 	if info, err := os.Stat(path); err == nil && info.IsDir() {

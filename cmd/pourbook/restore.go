@@ -20,7 +20,7 @@ is wrong with it, the book stays as it is. The file that was there before is kep
 		return err
 	}
 	if flags.NArg() != 1 {
-		return usageError{errors.New("pourbook restore: name one backup")}
+		return usageError{errors.New("pourbook restore: name one backup, after the flags")}
 	}
 	if err := os.MkdirAll(filepath.Dir(*book), 0o755); err != nil {
 		return fmt.Errorf("make the folder of the book: %w", err)

@@ -84,6 +84,9 @@ func (c *checker) unread(what string, err error) {
 // reason returns the cause alone. What to do next is said once, by the command, and not for every row.
 func reason(err error) string {
 	var own *store.Error
+	if errors.Is(err, store.ErrNotABook) {
+		return "the file is damaged there"
+	}
 	if errors.As(err, &own) {
 		return own.Err.Error()
 	}
