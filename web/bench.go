@@ -89,26 +89,6 @@ func dayAndTime(t, now time.Time) string {
 	return t.Format("2 Jan 2006")
 }
 
-// whoForm asks who works at this tablet.
-func (s *server) whoForm(w http.ResponseWriter, r *http.Request) error {
-	view, err := s.whoView(r)
-	if err != nil {
-		return err
-	}
-	return render(w, r, http.StatusOK, page.WhoPage(view))
-}
-
-func (s *server) whoView(r *http.Request) (page.Who, error) {
-	people, err := s.Store.People(r.Context())
-	view := page.Who{Chrome: s.chrome(r, "Who is here?", page.RoomBench), Back: backTo(r)}
-	for _, p := range people {
-		if p.Active {
-			view.People = append(view.People, page.Person{Name: p.Name, Role: p.Role, Here: p.Name == visitorOf(r).Person})
-		}
-	}
-	return view, err
-}
-
 // backTo returns the local page to return to, "/" where none or another machine is named.
 func backTo(r *http.Request) string {
 	back := r.FormValue("back")
@@ -118,8 +98,9 @@ func backTo(r *http.Request) string {
 	return back
 }
 
-// whoSave remembers at this tablet who works at it, and in the shop a name that is new.
-func (s *server) whoSave(w http.ResponseWriter, r *http.Request) error {
+// whoSaveOpen remembers at this tablet who works at it, and in the shop a name that is new. It is for a shop that is not
+// locked: everybody is taken at their word.
+func (s *server) whoSaveOpen(w http.ResponseWriter, r *http.Request) error {
 	name := strings.Join(strings.Fields(r.PostFormValue("name")), " ")
 	if name == "" {
 		name = strings.Join(strings.Fields(r.PostFormValue("new")), " ")
@@ -136,7 +117,7 @@ func (s *server) whoSave(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	setCookie(w, cookieWho, name)
+	setCookie(w, r, cookieWho, name)
 	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 	return nil
 }
@@ -153,6 +134,7 @@ func (s *server) knownPerson(ctx context.Context, name string) (string, error) {
 		}
 	}
 	p, err := s.Store.SavePerson(ctx, store.Person{Name: name, Active: true})
+	s.gate.forget()
 	return p.Name, err
 }
 

@@ -41,7 +41,7 @@ func openShop(t *testing.T) *bookShop {
 	book, err := store.Open(filepath.Join(t.TempDir(), "book.db"), store.WithClock(now))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, book.Close()) })
-	return &bookShop{t, book, New(Config{Store: book, Now: now, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})}
+	return &bookShop{t, book, New(Config{Store: book, Now: now, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Hosts: []string{"example.com"}})}
 }
 
 // stocked is a shop with the toners of two paint systems. Names, densities and prices are invented.

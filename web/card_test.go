@@ -54,7 +54,7 @@ func openWall(t *testing.T, change func(*formula.Formula)) *wallShop {
 	s.store, err = store.Open(filepath.Join(t.TempDir(), "book.db"), store.WithClock(clock))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.store.Close()) })
-	s.handler = New(Config{Store: s.store, Now: clock, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	s.handler = New(Config{Store: s.store, Now: clock, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Hosts: []string{"example.com"}})
 
 	var lines []formula.Line
 	for i, name := range []string{"Chalk", "Verdigris"} {

@@ -23,6 +23,8 @@ type fault struct {
 	status   int
 	sentence string
 	next     string // what to do now
+	goTo     string // where that is done, and the words on the way there; the bench where empty
+	label    string
 	cause    error
 }
 
@@ -86,13 +88,18 @@ func (s *server) page(h handler) http.HandlerFunc {
 		} else {
 			s.Log.Info("request refused", "method", r.Method, "path", r.URL.Path, "status", f.status, "why", f.sentence)
 		}
-		if wantsJSON(r) {
-			writeJSON(w, f.status, map[string]string{"problem": f.sentence, "next": f.next})
-			return
-		}
-		view := page.Fault{Chrome: s.chrome(r, f.sentence, page.Room{}), Sentence: f.sentence, Next: f.next}
-		_ = render(w, r, f.status, page.FaultPage(view))
+		s.answer(w, r, f)
 	}
+}
+
+// answer says a fault to a person or a script.
+func (s *server) answer(w http.ResponseWriter, r *http.Request, f *fault) {
+	if wantsJSON(r) {
+		writeJSON(w, f.status, map[string]string{"problem": f.sentence, "next": f.next})
+		return
+	}
+	view := page.Fault{Chrome: s.chrome(r, f.sentence, page.Room{}), Sentence: f.sentence, Next: f.next, GoTo: f.goTo, Label: f.label}
+	_ = render(w, r, f.status, page.FaultPage(view))
 }
 
 func wantsJSON(r *http.Request) bool {

@@ -46,6 +46,9 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request) error {
 		case <-s.Done:
 			return nil
 		case <-beat.C:
+			if !s.gate.still(r) {
+				return nil // the screen was dismissed, or nobody works at it any more
+			}
 			err = out.send("alive", "", []byte("{}"))
 		case <-watcher.C:
 			next, live := watcher.Next()

@@ -9,19 +9,14 @@ import (
 	"pourbook/static"
 )
 
-// The most that a request may carry: a page's form, and a photo or a book of formulas.
-const (
-	formLimit   = 2 << 20
-	uploadLimit = 24 << 20
-)
-
-// routes lists every address of the program, in the order of the screens.
+// routes lists every address of the program, in the order of the screens. Whom a locked shop lets in where is in least.go.
 func (s *server) routes() http.Handler {
 	r := chi.NewRouter()
-	r.Use(middleware.RequestID, middleware.Recoverer, s.guard, s.known)
+	r.Use(middleware.RequestID, middleware.Recoverer, s.guard, s.known, s.limited)
 	r.Handle(static.Prefix+"*", static.Handler())
 
 	r.Group(func(r chi.Router) { // streams, and taps whose answers are too small to be worth compressing
+		r.Use(s.admit)
 		r.Get("/batch/{batch}/stream", s.page(s.stream))
 		r.Post("/batch/{batch}/tap", s.page(s.tap))
 		r.Post("/batch/{batch}/bring", s.page(s.bring))
@@ -30,12 +25,24 @@ func (s *server) routes() http.Handler {
 	})
 
 	r.Group(func(r chi.Router) {
-		r.Use(middleware.Compress(5))
+		r.Use(s.admit, middleware.Compress(5))
+
+		// Coming in
+		r.Get("/who", s.page(s.whoForm))
+		r.Post("/who", s.page(s.whoSave))
+		r.Get("/who/{person}", s.page(s.pinForm))
+		r.Post("/who/{person}", s.page(s.pinSend))
+		r.Get("/pin", s.page(s.ownPINForm))
+		r.Post("/pin", s.page(s.ownPINSave))
+		r.Post("/leave", s.page(s.leave))
+		r.Get("/join", s.page(s.joinForm))
+		r.Get("/join/{code}", s.page(s.joinForm))
+		r.Post("/join", s.page(s.joinSend))
+		r.Get("/authority.crt", s.page(s.authority))
+		r.Post("/scheme", s.page(s.schemeSave))
 
 		// Bench
 		r.Get("/", s.page(s.benchHome))
-		r.Get("/who", s.page(s.whoForm))
-		r.Post("/who", s.page(s.whoSave))
 		r.Get("/mix/{formula}", s.page(s.mixForm))
 		r.Post("/mix/{formula}", s.page(s.mixStart))
 		r.Get("/batch/{batch}", s.page(s.batchPage))
@@ -60,27 +67,19 @@ func (s *server) routes() http.Handler {
 		// Shop
 		r.Get("/shop", s.page(s.shopPage))
 		r.Post("/shop", s.page(s.shopSave))
+		r.Get("/lock", s.page(s.lockForm))
+		r.Post("/lock", s.page(s.lock))
+		r.Get("/people", s.page(s.peopleList))
+		r.Post("/people", s.page(s.personAdd))
+		r.Get("/people/{person}", s.page(s.personPage))
+		r.Post("/people/{person}", s.page(s.personSave))
+		r.Get("/tablets", s.page(s.tablets))
+		r.Post("/tablets/code", s.page(s.tabletCode))
+		r.Post("/tablets/{tablet}/dismiss", s.page(s.tabletDismiss))
 
 		// Calculators
 		r.Post("/api/calc/{name}", s.page(s.calculate))
 	})
 	r.NotFound(s.page(func(http.ResponseWriter, *http.Request) error { return notFound("page") }))
 	return r
-}
-
-// guard refuses cross-origin posts, limits what a request may carry and tells the browser what a page may do.
-func (s *server) guard(next http.Handler) http.Handler {
-	protection := http.NewCrossOriginProtection()
-	return protection.Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		h := w.Header()
-		h.Set("Content-Security-Policy", "default-src 'self'; img-src 'self' blob:; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
-		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "same-origin")
-		limit := int64(formLimit)
-		if r.Header.Get("Content-Type") != "" && isUpload(r) {
-			limit = uploadLimit
-		}
-		r.Body = http.MaxBytesReader(w, r.Body, limit)
-		next.ServeHTTP(w, r)
-	}))
 }

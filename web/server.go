@@ -11,6 +11,7 @@ import (
 
 	"pourbook/internal/bench"
 	"pourbook/internal/gram"
+	"pourbook/internal/people"
 	"pourbook/internal/store"
 	"pourbook/static"
 	"pourbook/web/page"
@@ -26,6 +27,12 @@ type Config struct {
 	Now    func() time.Time
 	Log    *slog.Logger
 	Done   <-chan struct{} // closed when the server is to stop: streams end
+
+	Open        bool     // other machines can reach it
+	Hosts       []string // names under which it answers, beside addresses and localhost
+	Addresses   []string // how other machines reach it: "https://192.0.2.7:8040"
+	Authority   []byte   // the certificate, in PEM, by which tablets know the one that Pourbook made; nil where it made none
+	Fingerprint string   // of the authority, to be compared by eye
 }
 
 // Hand works the pretend scale: what a person at a real bench does with cup, tin and wrist.
@@ -43,31 +50,34 @@ type Hand interface {
 
 type server struct {
 	Config
+	gate    *gate
+	rates   rates
+	hashing chan struct{} // a place for each PIN that is being hashed
 }
+
+// mostHashing is how many PINs are hashed at a time, 19 MiB each.
+const mostHashing = 2
 
 // New returns the handler of the whole program.
 func New(c Config) http.Handler {
-	s := &server{Config: c}
+	s := &server{
+		Config: c, gate: newGate(c.Store, c.Now, c.Open), hashing: make(chan struct{}, mostHashing),
+		rates: rates{buckets: map[string]people.Bucket{}, said: map[string]time.Time{}},
+	}
 	return s.routes()
 }
 
-// visitor is who asks: the tablet and the person who said that they work at it.
-type visitor struct {
-	Device string
-	Person string
-	Scheme string
-}
-
 const (
-	cookieDevice = "pourbook_device"
-	cookieWho    = "pourbook_who"
+	cookieDevice = "pourbook_device" // tells screens apart until the shop is locked
+	cookieWho    = "pourbook_who"    // so does the name that somebody said
+	cookieKey    = "pourbook_key"    // lets a screen of a locked shop in
 	cookieScheme = "pourbook_scheme"
 )
 
 func (s *server) chrome(r *http.Request, title string, room page.Room) page.Chrome {
 	v := visitorOf(r)
 	return page.Chrome{
-		Title: title, Room: room, Person: v.Person, Scheme: v.Scheme, Notice: s.Notice,
+		Title: title, Room: room, Person: v.Person, Role: v.Full, Scheme: v.Scheme, Notice: s.Notice,
 		Style: static.URL("css/pourbook.css"), Icon: static.URL("css/icon.svg"),
 		Scripts: []string{static.URL("js/app.js")},
 	}

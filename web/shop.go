@@ -29,7 +29,7 @@ func (s *server) shopView(r *http.Request, set store.Settings) page.Shop {
 		Name:   set.ShopName, Currency: set.Currency, Limit: trimFloat(set.LimitDeltaE), Tolerance: trimFloat(set.TolerancePercent),
 		CupCost: moneyField(set.CupCost), Minute: moneyField(set.MinuteRate), Division: set.Balance.Division.Show(1), Max: set.Balance.Max.Show(gram.Gram),
 		Typed: set.TypedReadings, ScaleName: s.Bench.Name, ScaleDivision: s.Bench.Balance().Division.Show(1), Pretend: s.Hand != nil,
-		Problems: map[string]string{},
+		Locked: visitorOf(r).Locked, Problems: map[string]string{},
 	}
 	if set.Balance.HighFrom > 0 {
 		v.HighFrom, v.HighDivision = set.Balance.HighFrom.Show(gram.Gram), set.Balance.HighDivision.Show(1)
@@ -47,11 +47,6 @@ func moneyField(m formula.Money) string { return fmt.Sprintf("%d.%02d", m/100, m
 func (s *server) shopSave(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
-	}
-	if scheme := r.PostForm.Get("scheme"); r.PostForm.Has("scheme") {
-		setCookie(w, cookieScheme, scheme)
-		http.Redirect(w, r, "/shop", http.StatusSeeOther)
-		return nil
 	}
 	settings, err := s.Store.Settings(r.Context())
 	if err != nil {

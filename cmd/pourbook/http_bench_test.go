@@ -177,7 +177,7 @@ func BenchmarkBookPage(b *testing.B) {
 	fillWithFormulas(b, book, 10_000)
 	log := slog.New(slog.DiscardHandler)
 	pad := scale.NewKeypad(gram.Balance{Division: 100 * gram.Milligram})
-	handler := web.New(web.Config{Store: book, Bench: bench.New("bench", pad, book, time.Now, log), Typed: true, Now: time.Now, Log: log})
+	handler := web.New(web.Config{Store: book, Bench: bench.New("bench", pad, book, time.Now, log), Typed: true, Now: time.Now, Log: log, Hosts: []string{"example.com"}})
 	for _, visit := range []struct {
 		name  string
 		paths []string

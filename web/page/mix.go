@@ -23,12 +23,15 @@ type Who struct {
 	New     string
 	Problem string
 	Back    string
+	Locked  bool // names take a PIN
+	Joined  bool
 }
 
 // Person is somebody of the shop.
 type Person struct {
 	Name, Role string
 	Here       bool
+	Href       string // where their PIN is given; empty where a tap is enough
 }
 
 // Mix asks how much is wanted and shows whether it can be weighed.

@@ -17,6 +17,7 @@ type Shop struct {
 	Division, Max            string
 	HighFrom, HighDivision   string
 	Typed, Pretend, Saved    bool
+	Locked                   bool
 	ScaleName, ScaleDivision string
 	Cups                     []ShopCup
 	Problems                 map[string]string
