@@ -163,6 +163,9 @@ func (s *server) mixView(r *http.Request, c recipe) (page.Mix, pour.Planned, pou
 	}
 	view := s.mixFields(r, c, settings)
 	request, problems := mixRequest(r, c, settings, view)
+	if request.Cut, err = s.cuts(r, c.lines, r.Method == http.MethodPost); err != nil {
+		return view, pour.Planned{}, pour.Weighing{}, err
+	}
 	request.Balance = s.balance(settings, request.Typed)
 	plan, weighing, err := pour.NewPlan(request)
 	if err != nil && problems["amount"] == "" {
@@ -197,6 +200,7 @@ func (s *server) mixFields(r *http.Request, c recipe, set store.Settings) page.M
 		Cup: r.FormValue("cup"), Order: r.FormValue("order"), Hold: r.FormValue("hold"), Typed: s.Typed || r.FormValue("typed_readings") != "",
 		Override: r.FormValue("override") != "", MayReady: c.revision.Reduction != nil,
 	}
+	view.Cut = r.Form["cut"]
 	view.Scripts = append(view.Scripts, assetURL("js/mix.js"))
 	if !r.Form.Has("amount") { // first look: what a shop mixes most, or what was mixed before
 		view.Amount, view.Unit, view.Of, view.Typed = "350", "ml", "colour", s.Typed || set.TypedReadings
@@ -280,9 +284,15 @@ func fillPlan(view *page.Mix, r *http.Request, c recipe, w pour.Weighing, q pour
 	}
 	view.Sentence, view.Weighable, view.Notes = w.Sentence, w.Weighable && w.Fits, w.Notes
 	view.NeedOverride = needsOverride(w)
+	for _, cut := range q.Cut {
+		view.Notes = append(view.Notes, cutNote(cut, c.lines))
+	}
 	swatch := map[pour.Key]string{}
 	for _, l := range c.lines {
 		swatch[pour.TonerKey(l.Toner.ID)] = l.Toner.Swatch
+	}
+	for _, cut := range q.Cut {
+		swatch[pour.TonerKey(cut.Cut.ID)] = cut.Cut.Swatch
 	}
 	var total gram.Mass
 	for _, row := range w.Rows {
@@ -298,15 +308,22 @@ func fillPlan(view *page.Mix, r *http.Request, c recipe, w pour.Weighing, q pour
 	}
 	for _, o := range w.WaysOut {
 		way := page.WayOut{Sentence: o.Sentence}
-		if o.Way == pour.WayMixMore && o.Possible {
-			query := url.Values{"amount": {o.Amount.Show(1)}, "unit": {"g"}, "of": {"colour"}}
-			for _, keep := range []string{"rev", "from", "as", "job", "order"} {
-				if v := r.FormValue(keep); v != "" {
-					query.Set(keep, v)
-				}
+		query := url.Values{}
+		for _, keep := range []string{"rev", "from", "as", "job", "order", "amount", "unit", "of", "cup", "hold", "cut"} {
+			if v := r.Form[keep]; len(v) > 0 {
+				query[keep] = v
 			}
-			way.Href = view.Action + "?" + query.Encode()
-			way.Label = "Mix " + o.Amount.Show(q.Balance.Division) + " g"
+		}
+		switch {
+		case o.Way == pour.WayMixMore && o.Possible:
+			query.Set("amount", o.Amount.Show(1))
+			query.Set("unit", "g")
+			query.Set("of", "colour")
+			query.Del("cup")
+			way.Href, way.Label = view.Action+"?"+query.Encode(), "Mix "+o.Amount.Show(q.Balance.Division)+" g"
+		case o.Way == pour.WayCutToner && o.Possible:
+			query.Add("cut", cutParam(o))
+			way.Href, way.Label = view.Action+"?"+query.Encode(), "Use it"
 		}
 		view.WaysOut = append(view.WaysOut, way)
 	}

@@ -59,6 +59,7 @@ type Mix struct {
 	Weighable         bool
 	Notes             []string
 	WaysOut           []WayOut
+	Cut               []string // cut toners in use, as the form carries them
 }
 
 // UnitChoice is a unit in a list.
