@@ -8,11 +8,21 @@ import (
 	"pourbook/internal/gram"
 )
 
-// The searches of this file use colour data. They are projected methods: always inside a ≥ 0 and T ≤ M ≤ room, each
-// result in whole divisions and checked again, so that what they say holds; they do not promise the least possible.
+// The searches of this file use colour data. Near the formula's colour ½D² is close to a quadratic form of the cup's
+// shares, whose matrix comes from one gradient a toner; each step minimises that form with the true gradient in place
+// (sequential quadratic programming), always inside a ≥ 0 and with a fixed sum. The least paint is then a search along
+// one line: the more paint there may be, the nearer the best cup comes. Every result is in whole divisions and was
+// asked again after rounding, so that what it says holds.
 
-// searchSteps bounds every halving: 2^-30 of a cup is less than a milligram of a tonne.
-const searchSteps = 30
+const (
+	quadraticSteps = 8        // from one sum to its best cup; two or three do
+	sumSteps       = 12       // along the line of sums
+	mostCups       = 20       // beyond twenty cups nobody goes on
+	nearShares     = 1e-4     // weight of staying near the formula's shares, so that of many cups of one colour it is the plainest
+	worthShare     = 0.02     // change of a toner's own grams from which the form is learnt
+	worthForeign   = 1e-4     // the same for what is foreign, of the whole cup
+	goodEnough     = 1 - 2e-3 // of the limit: what a search aims at, so that rounding in the last figure does not miss it
+)
 
 // ask returns the predicted difference of a cup in grams. What is held back until after the card is reckoned as brought
 // up: it is short on purpose. x is not kept.
@@ -25,212 +35,491 @@ func (v *view) ask(x []float64) (float64, []float64) {
 	for i := range x {
 		full[i] = x[i] + v.later[i]*whole
 	}
-	return v.colour.Distance(full)
+	d, g := v.colour.Distance(full)
+	if len(g) == len(x) {
+		more := 0.0 // a gram of anything asks for that much more of what is held back
+		for i := range g {
+			more += g[i] * v.later[i]
+		}
+		g = slices.Clone(g)
+		for i := range g {
+			g[i] += more
+		}
+	}
+	return d, g
 }
 
-// leastColour returns few grams that bring the predicted difference under the limit, or under seven tenths of it while
-// toners are still to come.
-func (v *view) leastColour(room gram.Mass) ([]gram.Mass, bool) {
-	limit := v.limit
-	if slices.ContainsFunc(v.come, func(m gram.Mass) bool { return m > 0 }) {
-		limit *= aimWhileToCome
+// field is ½D² over the shares of a cup, with its slopes; the present one or a form that stands for it.
+type field func(y, slope []float64) (value float64)
+
+// near searches for the cup of a given sum whose colour is nearest to the formula's.
+type near struct {
+	v    *view
+	form []float64 // of ½D² by shares, n×n
+	q    *quadratic
+	at   field
+	in   []float64 // grams in the cup
+	shut []bool    // may not be added to
+
+	y, try, slope, next, x []float64
+}
+
+// newNear learns the form around the formula's own colour. It fails where the colours cannot be predicted there.
+func (v *view) newNear() (*near, bool) {
+	n := len(v.in)
+	s := &near{
+		v: v, form: make([]float64, n*n), q: newQuadratic(n), in: grams(v.in), shut: make([]bool, n),
+		y: make([]float64, n), try: make([]float64, n), slope: make([]float64, n), next: make([]float64, n), x: make([]float64, n),
 	}
-	x := make([]float64, len(v.in))
-	distance := func(add []float64) float64 {
-		for i := range x {
-			x[i] = v.in[i].Grams() + add[i]
-		}
-		d, _ := v.ask(x)
-		if math.IsNaN(d) || d < 0 {
-			return math.Inf(1)
-		}
-		return d
+	s.at = s.truth
+	for i := range n {
+		s.shut[i] = v.wanted[i] <= 0 || v.most[i] == 0
 	}
-	least, most := (v.goal - v.whole).Grams(), (room - v.whole).Grams()
-	feasible := func(add []float64) bool {
-		s := sumOf(add)
-		return s >= least-1e-9 && s <= most+1e-9 && distance(add) <= limit
-	}
-	var best []float64
-	try := func(add []float64) {
-		if !feasible(add) {
-			return
-		}
-		v.shrink(add, feasible)
-		if best == nil || sumOf(add) < sumOf(best)-1e-9 {
-			best = slices.Clone(add)
-		}
-	}
-	carry := grams(v.come)
-	if short := least - sumOf(carry); short > 0 { // the cup is to reach what was wanted
-		for i, w := range v.wanted {
-			carry[i] += w * short
-		}
-	}
-	try(slices.Clone(carry))
-	for _, end := range v.ends(room) {
-		if add, ok := firstOnLine(carry, end, feasible); ok {
-			try(add)
-		}
-	}
-	for i, w := range v.wanted { // one toner alone often does it
-		if w <= 0 || most <= sumOf(carry) {
-			continue
-		}
-		end := slices.Clone(carry)
-		end[i] += min(most-sumOf(carry), v.goal.Grams())
-		if add, ok := firstOnLine(carry, end, feasible); ok {
-			try(add)
-		}
-	}
-	if best == nil {
+	still := make([]float64, n)
+	if s.truth(v.wanted, still); anyBad(still) {
 		return nil, false
 	}
-	return v.toDivisions(best, room, limit), true
-}
-
-// ends returns cups in the formula's own ratio that a search can go towards: the full rebalance, and for what is
-// foreign or lies beyond the room the fullest cup there is.
-func (v *view) ends(room gram.Mass) [][]float64 {
-	w, in, _, at := v.own()
-	foreign := v.foreign()
-	var out [][]float64
-	total, add, _ := gram.Exact(w, in, max(v.goal-foreign, 0))
-	if add != nil {
-		out = append(out, grams(v.spread(add, at)))
-	}
-	full := min(room, 20*max(v.goal, v.whole)) - foreign // beyond twenty cups nobody goes on
-	if full > gram.Sum(in) && (full < total || foreign > 0) {
-		out = append(out, grams(v.spread(gram.FitCup(w, in, full), at)))
-	}
-	return out
-}
-
-// firstOnLine returns the first feasible point from one cup towards another.
-func firstOnLine(from, to []float64, feasible func([]float64) bool) ([]float64, bool) {
-	at := func(t float64) []float64 {
-		p := make([]float64, len(from))
-		for i := range p {
-			p[i] = max(0, from[i]+t*(to[i]-from[i]))
+	y, slope := slices.Clone(v.wanted), make([]float64, n)
+	for i := range n {
+		h := worthShare * v.wanted[i]
+		if h <= 0 {
+			h = worthForeign
 		}
-		return p
-	}
-	const stops = 16
-	for k := 1; k <= stops; k++ {
-		hi := float64(k) / stops
-		if !feasible(at(hi)) {
-			continue
+		y[i] += h
+		if s.truth(y, slope); anyBad(slope) {
+			return nil, false
 		}
-		lo := hi - 1./stops
-		for range searchSteps {
-			if mid := (lo + hi) / 2; feasible(at(mid)) {
-				hi = mid
-			} else {
-				lo = mid
+		y[i] = v.wanted[i]
+		for j := range n {
+			s.form[i*n+j] = (slope[j] - still[j]) / h
+		}
+	}
+	for i := range n {
+		for j := range i {
+			mean := (s.form[i*n+j] + s.form[j*n+i]) / 2
+			s.form[i*n+j], s.form[j*n+i] = mean, mean
+		}
+	}
+	copy(s.q.h, s.form)
+	for i, w := range v.wanted {
+		if w <= 0 {
+			w = 1
+		}
+		s.q.h[i*n+i] += nearShares / w
+	}
+	// Bent colour differences can give a form that is not quite positive; more weight on the shares makes it so.
+	for range 40 {
+		copy(s.q.chol, s.q.h)
+		if factor(s.q.chol, n) {
+			return s, true
+		}
+		for i, w := range v.wanted {
+			if w <= 0 {
+				w = 1
 			}
+			s.q.h[i*n+i] += nearShares / w
+			s.q.h[i*n+i] *= 1.5
 		}
-		return at(hi), true
 	}
 	return nil, false
 }
 
-// shrink takes from each addition in turn, largest first, all that the limit lets go.
-func (v *view) shrink(add []float64, feasible func([]float64) bool) {
-	order := make([]int, len(add))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(add[b], add[a]) })
-	for range 2 {
-		for _, i := range order {
-			hi, lo := add[i], 0.0
-			if hi == 0 {
-				continue
-			}
-			if add[i] = 0; feasible(add) {
-				continue
-			}
-			for range searchSteps {
-				if add[i] = (lo + hi) / 2; feasible(add) {
-					hi = add[i]
-				} else {
-					lo = add[i]
-				}
-			}
-			add[i] = hi
+func anyBad(x []float64) bool {
+	return slices.ContainsFunc(x, func(f float64) bool { return math.IsNaN(f) || math.IsInf(f, 0) })
+}
+
+// truth is ½D² itself.
+func (s *near) truth(y, slope []float64) float64 {
+	d, g := s.v.ask(y)
+	if math.IsNaN(d) || d < 0 || math.IsInf(d, 0) || len(g) != len(y) {
+		for i := range slope {
+			slope[i] = math.NaN()
 		}
+		return math.Inf(1)
+	}
+	for i := range slope {
+		slope[i] = d * g[i]
+	}
+	return d * d / 2
+}
+
+// formAround returns the form as it lies at a known cup: a field that costs next to nothing.
+func (s *near) formAround(x []float64) field {
+	n, sum := len(x), sumOf(x)
+	y0 := make([]float64, n)
+	for i := range x {
+		y0[i] = x[i] / sum
+	}
+	g0 := make([]float64, n)
+	f0 := s.truth(y0, g0)
+	return func(y, slope []float64) float64 {
+		f := f0
+		for i := range n {
+			bend := 0.0
+			row := s.form[i*n : (i+1)*n]
+			for j := range n {
+				bend += row[j] * (y[j] - y0[j])
+			}
+			slope[i] = g0[i] + bend
+			f += (y[i] - y0[i]) * (g0[i] + bend/2)
+		}
+		return f
 	}
 }
 
-// toDivisions rounds additions down or up, keeping under the limit with as few grams as that allows.
-func (v *view) toDivisions(add []float64, room gram.Mass, limit float64) []gram.Mass {
-	masses := make([]gram.Mass, len(add))
-	for i, a := range add {
-		masses[i] = gram.Of(a)
+// merit adds to a field what keeps the cup near the formula's shares.
+func (s *near) merit(y, slope []float64) float64 {
+	f := s.at(y, slope)
+	for i, w := range s.v.wanted {
+		if w > 0 {
+			off := y[i] - w
+			f += nearShares * off * off / (2 * w)
+			slope[i] += nearShares * off / w
+		}
 	}
-	x := make([]float64, len(add))
-	return gram.FloorCeil(masses, v.d, func(a []gram.Mass) float64 {
-		sum := v.whole
-		for i := range x {
-			x[i] = (v.in[i] + a[i]).Grams()
-			sum += a[i]
-		}
-		d, _ := v.ask(x)
-		score := sum.Grams()
-		if over := d - limit; over > 0 || math.IsNaN(over) {
-			score += 1e9 * (1 + over)
-		}
-		if sum > room {
-			score += 1e12
-		}
-		if short := v.goal - sum; short > v.d {
-			score += 1e6 * short.Grams()
-		}
-		return score
-	})
+	return f
 }
 
-// nearestColour moves paint between additions of a fixed sum, along the gradient, while that lowers the difference.
-func (v *view) nearestColour(add []gram.Mass) {
-	x := make([]float64, len(add))
-	at := func() (float64, []float64) {
-		for i := range x {
-			x[i] = (v.in[i] + add[i]).Grams()
-		}
-		return v.ask(x)
+// reach moves x, grams, to the best cup of their sum.
+func (s *near) reach(x []float64) {
+	q, sum := s.q, sumOf(x)
+	for i := range x {
+		s.y[i] = x[i] / sum
+		q.low[i] = s.in[i] / sum
+		q.fixed[i] = s.shut[i]
 	}
-	d, gradient := at()
-	h := max(gram.Sum(add)/8, v.d)
-	for range 500 {
-		if h < max(v.d/2, 1) || len(gradient) != len(add) {
-			return
+	f := s.merit(s.y, s.slope)
+	for range quadraticSteps {
+		if math.IsInf(f, 0) || anyBad(s.slope) {
+			break
 		}
-		from, to := -1, -1
-		for i := range add {
-			if v.wanted[i] <= 0 {
-				continue
+		copy(q.y, s.y)
+		copy(q.g, s.slope)
+		q.solve()
+		gain := 0.0
+		for i, step := range q.s {
+			gain -= s.slope[i] * step
+		}
+		if gain <= 1e-6*f+1e-12 {
+			break
+		}
+		better := false
+		for length := 1.0; length > 1e-3; length /= 2 {
+			for i := range s.y {
+				s.try[i] = s.y[i] + length*q.s[i]
 			}
-			if add[i] > 0 && (from < 0 || gradient[i] > gradient[from]) {
-				from = i
-			}
-			if to < 0 || gradient[i] < gradient[to] {
-				to = i
+			if t := s.merit(s.try, s.next); t < f-1e-4*length*gain {
+				small := f-t < 1e-4*f
+				f, better = t, !small
+				copy(s.y, s.try)
+				copy(s.slope, s.next)
+				break
 			}
 		}
-		if from < 0 || from == to {
-			return
+		if !better {
+			break
 		}
-		move := min(h, add[from])
-		add[from] -= move
-		add[to] += move
-		if next, g := at(); next < d {
-			d, gradient = next, slices.Clone(g)
+	}
+	for i := range x {
+		x[i] = s.y[i] * sum
+	}
+}
+
+// difference returns D of a cup by the present field.
+func (s *near) difference(x []float64) float64 {
+	sum := sumOf(x)
+	for i := range x {
+		s.try[i] = x[i] / sum
+	}
+	return math.Sqrt(2 * max(s.at(s.try, s.next), 0))
+}
+
+// start returns a cup of a sum to search from: what is in, and the rest where the formula misses it.
+func (s *near) start(sum float64) []float64 {
+	x := slices.Clone(s.in)
+	left := sum - sumOf(x)
+	miss := 0.0
+	for i, w := range s.v.wanted {
+		if !s.shut[i] {
+			miss += max(w*sum-s.in[i], 0)
+		}
+	}
+	if left <= 0 || miss <= 0 {
+		return x
+	}
+	for i, w := range s.v.wanted {
+		if !s.shut[i] {
+			x[i] += left * max(w*sum-s.in[i], 0) / miss
+		}
+	}
+	return x
+}
+
+// best returns the nearest cup of a sum, from several starts where the first stays beyond the limit.
+func (s *near) best(sum float64) ([]float64, float64) {
+	x := s.start(sum)
+	s.reach(x)
+	return x, s.difference(x)
+}
+
+// least returns the smallest cup between two sums that is no further than limit from the formula's colour.
+func (s *near) least(from, to, limit float64) ([]float64, bool) {
+	if from > to {
+		return nil, false
+	}
+	x, d := s.best(from)
+	if d <= limit {
+		return x, true
+	}
+	end, e := s.best(to)
+	if !(e <= limit) {
+		return nil, false
+	}
+	// The difference falls about as 1/sum does: the method of false position, in its Illinois form, along that.
+	a, fa, b, fb := 1/from, d-limit, 1/to, e-limit
+	side := 0
+	for range sumSteps {
+		u := (a*fb - b*fa) / (fb - fa)
+		if math.IsInf(fa, 0) || !(u < a && u > b) {
+			u = (a + b) / 2
+		}
+		x, d := s.best(1 / u)
+		if f := d - limit; f > 0 {
+			a, fa = u, f
+			if side == 1 {
+				fb /= 2
+			}
+			side = 1
+		} else {
+			b, fb, end = u, f, x
+			if side == -1 {
+				fa /= 2
+			}
+			side = -1
+			if f > -1e-3*limit {
+				break
+			}
+		}
+		if 1/b-1/a < s.v.d.Grams()/8 {
+			break
+		}
+	}
+	return end, true
+}
+
+// furthest returns the largest cup that a search needs to look at.
+func (v *view) furthest(room gram.Mass) float64 {
+	w, in, _, _ := v.own()
+	foreign := v.foreign()
+	total, add, _ := gram.Exact(w, in, max(v.goal-foreign, 0))
+	most := mostCups * max(v.goal, v.whole)
+	if add != nil && foreign == 0 {
+		most = min(most, total+1)
+	}
+	return min(most, room).Grams()
+}
+
+// leastColour returns the fewest grams that bring the predicted difference under the limit, or under seven tenths of it
+// while toners are still to come. A pour more must save at least a division, or what its minute costs in paint.
+func (v *view) leastColour(room gram.Mass) ([]gram.Mass, bool) {
+	s, ok := v.newNear()
+	if !ok {
+		return nil, false
+	}
+	limit := v.limit
+	if slices.ContainsFunc(v.come, func(m gram.Mass) bool { return m > 0 }) {
+		limit *= aimWhileToCome
+	}
+	from, to := max(v.goal, v.whole).Grams(), v.furthest(room)
+	for aim := limit * goodEnough; aim > limit/2; aim *= 0.93 {
+		x, ok := s.least(from, to, aim)
+		if !ok {
+			return nil, false
+		}
+		x = s.fewerPours(x, from, to, aim)
+		if add, ok := s.inDivisions(x, room, limit); ok {
+			return add, true
+		}
+	}
+	return v.roundedBest(s, to, room, limit)
+}
+
+// roundedBest is for a display so coarse that rounding alone leaves the limit: the nearest cup of the largest sum.
+func (v *view) roundedBest(s *near, sum float64, room gram.Mass, limit float64) ([]gram.Mass, bool) {
+	x, _ := s.best(sum)
+	return s.inDivisions(x, room, limit)
+}
+
+// worth returns the paint that one pour less is worth: a division, or what its minute costs.
+func (v *view) worth() float64 {
+	worth := v.d.Grams()
+	if v.priced {
+		gram := 0.0
+		for i, w := range v.wanted {
+			gram += w * v.price[i]
+		}
+		if gram > 0 {
+			worth = max(worth, minutesPerPour*float64(v.shop.MinuteRate)/gram)
+		}
+	}
+	return worth
+}
+
+// fewerPours leaves out, one by one, what would have to be topped up, as long as that costs less than the pour. It
+// compares by the form and asks the true colour once at the end.
+func (s *near) fewerPours(x []float64, from, to, limit float64) []float64 {
+	v := s.v
+	var tops []int
+	for i := range x {
+		if x[i]-s.in[i] > 1e-9 && v.come[i] == 0 {
+			tops = append(tops, i)
+		}
+	}
+	if len(tops) == 0 {
+		return x
+	}
+	slices.SortStableFunc(tops, func(a, b int) int { return cmp.Compare(x[a]-s.in[a], x[b]-s.in[b]) })
+	s.at = s.formAround(x)
+	sum, worth := sumOf(x), v.worth()
+	shut := slices.Clone(s.shut)
+	for _, i := range tops {
+		s.shut[i] = true
+		without, ok := s.least(from, to, limit)
+		if !ok || sumOf(without) > sum+worth {
+			s.shut[i] = false
 			continue
 		}
-		add[from] += move
-		add[to] -= move
-		h /= 2
+		sum = sumOf(without)
 	}
+	s.at = s.truth
+	if fewer, ok := s.least(from, to, limit); ok && sumOf(fewer) < sumOf(x)+worth*float64(len(tops)) {
+		x = fewer
+	}
+	s.shut = shut
+	return x
+}
+
+// roundings bounds how many roundings are asked for their true colour.
+const roundings = 16
+
+// inDivisions rounds what is added down or up: of all such cups that keep the limit the one with the fewest grams, and of
+// those the nearest. The form sorts them; the true colour decides.
+func (s *near) inDivisions(x []float64, room gram.Mass, limit float64) ([]gram.Mass, bool) {
+	v, n := s.v, len(x)
+	d := v.d.Grams()
+	low := make([]gram.Mass, n)
+	var open []int
+	sum := v.whole
+	for i := range x {
+		steps := max(x[i]-s.in[i], 0) / d
+		down := math.Floor(steps + 1e-6)
+		low[i] = gram.Mass(down) * v.d
+		sum += low[i]
+		if steps-down > 1e-6 {
+			open = append(open, i)
+		}
+	}
+	const most = 12
+	for len(open) > most { // the largest move the colour least: they are rounded to the nearest
+		big := 0
+		for k, i := range open {
+			if v.wanted[i] > v.wanted[open[big]] {
+				big = k
+			}
+		}
+		i := open[big]
+		near := gram.RoundAdds([]gram.Mass{gram.Of(x[i] - s.in[i])}, v.d)[0]
+		sum += near - low[i]
+		low[i] = near
+		open = slices.Delete(open, big, big+1)
+	}
+	type rounding struct {
+		up    uint
+		count int
+		f     float64
+	}
+	form := s.formAround(x)
+	cups := make([]rounding, 0, 1<<len(open))
+	y := make([]float64, n)
+	for up := range uint(1) << len(open) {
+		total, count := sum, 0
+		for i := range y {
+			y[i] = s.in[i] + low[i].Grams()
+		}
+		for k, i := range open {
+			if up>>k&1 == 1 {
+				y[i] += d
+				total += v.d
+				count++
+			}
+		}
+		if total > room || v.goal-total > v.d {
+			continue
+		}
+		whole := total.Grams()
+		for i := range y {
+			y[i] /= whole
+		}
+		cups = append(cups, rounding{up, count, form(y, s.next)})
+	}
+	within := limit * limit / 2
+	slices.SortFunc(cups, func(a, b rounding) int {
+		aIn, bIn := a.f <= within*1.02, b.f <= within*1.02
+		switch {
+		case aIn && !bIn:
+			return -1
+		case bIn && !aIn:
+			return 1
+		case aIn:
+			return cmp.Or(cmp.Compare(a.count, b.count), cmp.Compare(a.f, b.f), cmp.Compare(a.up, b.up))
+		}
+		return cmp.Or(cmp.Compare(a.f, b.f), cmp.Compare(a.up, b.up))
+	})
+	for _, c := range cups[:min(roundings, len(cups))] {
+		add := slices.Clone(low)
+		for k, i := range open {
+			if c.up>>k&1 == 1 {
+				add[i] += v.d
+			}
+		}
+		for i := range y {
+			y[i] = s.in[i] + add[i].Grams()
+		}
+		if got, _ := v.ask(y); got <= limit {
+			return add, true
+		}
+	}
+	return nil, false
+}
+
+// nearestColour moves additions of a fixed sum to the cup whose colour is nearest to the formula's.
+func (v *view) nearestColour(add []gram.Mass) {
+	s, ok := v.newNear()
+	if !ok {
+		return
+	}
+	sum := gram.Sum(add)
+	x := make([]float64, len(add))
+	for i := range x {
+		x[i] = (v.in[i] + add[i]).Grams()
+	}
+	before, _ := v.ask(x)
+	s.reach(x)
+	if after, _ := v.ask(x); !(after < before) {
+		return
+	}
+	rest := make([]float64, len(add))
+	for i := range rest {
+		rest[i] = max(x[i]-s.in[i], 0)
+	}
+	whole := sumOf(rest)
+	if whole <= 0 {
+		return
+	}
+	for i := range rest {
+		rest[i] /= whole
+	}
+	copy(add, gram.SplitLargest(rest, sum))
 }
 
 func sumOf(a []float64) float64 {

@@ -1,0 +1,58 @@
+package pour
+
+import "pourbook/internal/gram"
+
+// ToleranceIn returns how much too much of a toner the open cup can take, in whole milligrams: the largest excess beyond
+// what its open step brings of it, with which the best completion stays within limit (ΔE00) of the formula and
+// needs no more paint than was wanted. The toners still to come count as free, those in the cup as they are. It has to
+// be asked again after every pour: tolerances that do not know of each other would spend the limit once each.
+// Zero means that the cup stands beyond the limit already, or that the toner is not one of the formula's own. No step
+// of a display is counted in: a pour can only be judged in whole divisions.
+func (s State) ToleranceIn(colour Colour, limit float64, key Key) gram.Mass {
+	if colour == nil || s.Plan.Total == 0 || s.Ended() || s.Reduced != nil {
+		return 0
+	}
+	v := newView(s, Shop{Limit: limit}, colour)
+	if v == nil {
+		return 0
+	}
+	i := v.index(key)
+	if i < 0 || v.wanted[i] <= 0 {
+		return 0
+	}
+	n, ok := v.newNear()
+	if !ok {
+		return 0
+	}
+	due := v.come[i]
+	if len(s.Todo) > 0 && s.Todo[0].Key == key {
+		due = s.Todo[0].Aim
+	}
+	for j := range v.come {
+		n.shut[j] = n.shut[j] || v.come[j] == 0 || j == i && v.come[i] <= due
+	}
+	goal := max(v.goal, v.whole).Grams()
+	meets := func(over float64) bool {
+		n.in[i] = (v.in[i] + due).Grams() + over
+		x, d := n.best(max(goal, sumOf(n.in)))
+		return len(x) > 0 && d <= limit
+	}
+	if !meets(0) {
+		return 0
+	}
+	low, high := 0.0, max(due, v.d).Grams()
+	for meets(high) {
+		low, high = high, 2*high
+		if high > mostCups*goal {
+			return gram.Of(low)
+		}
+	}
+	for high-low > gram.Mass(1).Grams()/2 && high-low > 1e-4*high {
+		if mid := (low + high) / 2; meets(mid) {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return gram.Mass(low * float64(gram.Gram))
+}
