@@ -14,19 +14,24 @@ import (
 )
 
 const cardColumns = `c.id, coalesce(c.batch, ''), c.batch_seq, c.formula_id, coalesce(c.revision_id, 0), c.number, c.sprayed_at, c.person, c.coats, c.steps,
-	c.gun, c.pressure, c.distance, c.reduction, c.undercoat, c.cleared, c.dry, c.size, c.notes, c.verdicts, c.readings, c.decision, c.decided_at, coalesce(c.photo, 0)`
+	c.gun, c.pressure, c.distance, c.reduction, c.undercoat, c.cleared, c.dry, c.size, c.notes, c.verdicts, c.readings, c.decision, c.decided_at, coalesce(c.photo, 0), coalesce(c.spectrum, '')`
 
 func scanCard(rows *sql.Rows, c *card.Card) error {
-	var steps, verdicts, readings string
+	var steps, verdicts, readings, spectrum string
 	var sprayed, decided sql.NullInt64
 	err := rows.Scan(&c.ID, &c.Batch, &c.BatchSeq, &c.FormulaID, &c.RevisionID, &c.Number, &sprayed, &c.By, &c.Coats, &steps,
-		&c.Gun, &c.Pressure, &c.Distance, &c.Reduction, &c.Undercoat, &c.Cleared, &c.Dry, &c.Size, &c.Notes, &verdicts, &readings, &c.Decision, &decided, &c.Photo)
+		&c.Gun, &c.Pressure, &c.Distance, &c.Reduction, &c.Undercoat, &c.Cleared, &c.Dry, &c.Size, &c.Notes, &verdicts, &readings, &c.Decision, &decided, &c.Photo, &spectrum)
 	if err != nil {
 		return err
 	}
 	c.SprayedAt, c.DecidedAt = timeOf(sprayed), timeOf(decided)
 	if err := errors.Join(fromJSON(steps, &c.Steps), fromJSON(verdicts, &c.Verdicts), fromJSON(readings, &c.Readings)); err != nil {
 		return err
+	}
+	if spectrum != "" {
+		if err := fromJSON(spectrum, &c.Spectrum); err != nil {
+			return err
+		}
 	}
 	tidyCard(c)
 	return nil
@@ -84,12 +89,16 @@ func (s *Store) SaveCard(ctx context.Context, c card.Card, by string) (card.Card
 }
 
 // cardLists returns the lists of a card as columns.
-func cardLists(c card.Card) (steps, verdicts, readings string, err error) {
-	var errs [3]error
+func cardLists(c card.Card) (steps, verdicts, readings string, spectrum sql.NullString, err error) {
+	var errs [4]error
 	steps, errs[0] = asJSON(c.Steps)
 	verdicts, errs[1] = asJSON(c.Verdicts)
 	readings, errs[2] = asJSON(c.Readings)
-	return steps, verdicts, readings, errors.Join(errs[:]...)
+	if c.Spectrum != nil {
+		spectrum.Valid = true
+		spectrum.String, errs[3] = asJSON(c.Spectrum)
+	}
+	return steps, verdicts, readings, spectrum, errors.Join(errs[:]...)
 }
 
 func (t *tx) insertCard(c card.Card, by string) (card.Card, error) {
@@ -97,7 +106,7 @@ func (t *tx) insertCard(c card.Card, by string) (card.Card, error) {
 	if err != nil {
 		return c, err
 	}
-	steps, verdicts, readings, err := cardLists(c)
+	steps, verdicts, readings, spectrum, err := cardLists(c)
 	if err != nil {
 		return c, err
 	}
@@ -105,10 +114,10 @@ func (t *tx) insertCard(c card.Card, by string) (card.Card, error) {
 		return c, err
 	}
 	c.ID, err = t.insert(`INSERT INTO card (family, number, formula_id, revision_id, batch, batch_seq, sprayed_at, person, coats, steps, gun, pressure, distance, reduction,
-			undercoat, cleared, dry, size, notes, verdicts, readings, decision, decided_at, photo, updated_at, updated_by)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			undercoat, cleared, dry, size, notes, verdicts, readings, decision, decided_at, photo, spectrum, updated_at, updated_by)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		family, c.Number, c.FormulaID, number(c.RevisionID), text(c.Batch), c.BatchSeq, c.SprayedAt.UnixMilli(), c.By, c.Coats, steps, c.Gun, c.Pressure, c.Distance, c.Reduction,
-		c.Undercoat, c.Cleared, c.Dry, c.Size, c.Notes, verdicts, readings, string(c.Decision), millis(c.DecidedAt), number(c.Photo), t.now.UnixMilli(), by)
+		c.Undercoat, c.Cleared, c.Dry, c.Size, c.Notes, verdicts, readings, string(c.Decision), millis(c.DecidedAt), number(c.Photo), spectrum, t.now.UnixMilli(), by)
 	return c, err
 }
 
@@ -122,14 +131,14 @@ func (t *tx) updateCard(c card.Card, by string) (card.Card, error) {
 		return c, err
 	}
 	c.FormulaID = formulaID
-	steps, verdicts, readings, err := cardLists(c)
+	steps, verdicts, readings, spectrum, err := cardLists(c)
 	if err != nil {
 		return c, err
 	}
 	return c, t.change(`UPDATE card SET revision_id = ?, batch = ?, batch_seq = ?, sprayed_at = ?, person = ?, coats = ?, steps = ?, gun = ?, pressure = ?, distance = ?, reduction = ?,
-			undercoat = ?, cleared = ?, dry = ?, size = ?, notes = ?, verdicts = ?, readings = ?, decision = ?, decided_at = ?, photo = ?, updated_at = ?, updated_by = ? WHERE id = ?`,
+			undercoat = ?, cleared = ?, dry = ?, size = ?, notes = ?, verdicts = ?, readings = ?, decision = ?, decided_at = ?, photo = ?, spectrum = ?, updated_at = ?, updated_by = ? WHERE id = ?`,
 		number(c.RevisionID), text(c.Batch), c.BatchSeq, c.SprayedAt.UnixMilli(), c.By, c.Coats, steps, c.Gun, c.Pressure, c.Distance, c.Reduction,
-		c.Undercoat, c.Cleared, c.Dry, c.Size, c.Notes, verdicts, readings, string(c.Decision), millis(c.DecidedAt), number(c.Photo), t.now.UnixMilli(), by, c.ID)
+		c.Undercoat, c.Cleared, c.Dry, c.Size, c.Notes, verdicts, readings, string(c.Decision), millis(c.DecidedAt), number(c.Photo), spectrum, t.now.UnixMilli(), by, c.ID)
 }
 
 // Card returns one card, ErrNotFound where there is none.
