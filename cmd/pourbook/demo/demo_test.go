@@ -270,12 +270,13 @@ func TestLoadFillsTheBook(t *testing.T) {
 }
 
 // What the hand did must obey the rules of a bench: no reading between two steps of the display, every overshoot
-// decided, and the share of every toner in a finished cup near the formula's or what the card asked for.
+// decided, and a finished cup near what the formula or the card asked for: in colour where every toner has colour data,
+// in the share of every toner where not.
 func TestEveryCupReplays(t *testing.T) {
 	for _, seed := range []int64{2, 3} {
 		book := load(t, seed, opened)
 		batches, events, _, _, _ := all(t, book)
-		choices := map[pour.Choice]int{}
+		choices, coloured := map[pour.Choice]int{}, 0
 		for _, b := range batches {
 			folded, err := pour.Fold(events[b.ID])
 			require.NoError(t, err, b.ID)
@@ -296,6 +297,22 @@ func TestEveryCupReplays(t *testing.T) {
 			}
 			var goal, in gram.Mass
 			components, grams := folded.Recipe()
+			aim, err := book.ColourOf(context.Background(), folded)
+			require.NoError(t, err)
+			if aim != nil {
+				coloured++
+				parts := make([]float64, 0, len(grams))
+				for _, c := range folded.Components { // as the aim has them, also those of which nothing is in
+					if i := slices.IndexFunc(components, func(k pour.Component) bool { return k.Key == c.Key }); i >= 0 {
+						parts = append(parts, grams[i].Grams())
+					} else if c.Colour() && c.Key != pour.PaintKey {
+						parts = append(parts, 0)
+					}
+				}
+				deltaE, _ := aim.Distance(parts)
+				assert.Less(t, deltaE, 0.5, "%s: the limit is 0.3, and every pour within its tolerance adds a little", b.ID)
+				continue
+			}
 			for i, c := range components {
 				goal, in = goal+c.Goal, in+grams[i]
 			}
@@ -305,6 +322,7 @@ func TestEveryCupReplays(t *testing.T) {
 				assert.InDelta(t, want, grams[i].Grams(), max(2*want*c.Strength.Tolerance(), 0.2), "%s, %s", b.ID, c.Name)
 			}
 		}
+		assert.GreaterOrEqual(t, coloured, 5)
 		assert.GreaterOrEqual(t, choices[pour.Tint], 1)
 		assert.Equal(t, 1, choices[pour.BringUp])
 		overshoots := 0

@@ -102,7 +102,11 @@ func (h *hand) untilNext(ctx context.Context) error {
 			}
 			err = h.pour(ctx)
 		case pour.NeedChoice:
-			options := pour.Choices(s, h.shop, nil)
+			aim, err := h.book.ColourOf(ctx, s)
+			if err != nil {
+				return err
+			}
+			options := pour.Choices(s, h.shop, aim)
 			if len(options) == 0 {
 				return errors.New("there is no way on from an overshoot")
 			}

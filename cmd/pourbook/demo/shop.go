@@ -3,8 +3,8 @@
 //
 // It promises that the same seed and time make the same book, and that nothing of it is made up ready-made: story.json
 // says who wanted what, and every plan, pour, overshoot, correction and reduction comes out of the same functions and
-// the same commands as at a real bench. It is no test data for colour: swatches are impressions and readings of cards
-// are the formula's own colour, shifted. Shop, people, vehicles, systems, toners, colours and codes are invented.
+// the same commands as at a real bench. It is no test data for colour: absorption and scattering of
+// toners are made up (optics.go), other swatches are impressions, and readings of cards are the formula's own colour, shifted. Shop, people, vehicles, systems, toners, colours and codes are invented.
 //
 // Start at Load.
 package demo
@@ -14,6 +14,7 @@ import (
 	"cmp"
 	"context"
 	"embed"
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -169,6 +170,9 @@ func (s *shop) stock(ctx context.Context) error {
 			s.toners[kept.System] = map[string]formula.Toner{}
 		}
 		s.toners[kept.System][kept.Name] = kept
+		if err := s.optics(ctx, kept); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -203,13 +207,17 @@ func (s *shop) write(ctx context.Context) error {
 		return err
 	}
 	entries := make([]store.NewEntry, 0, len(preview.Formulas))
+	var curves []*card.Curve // what the shop measured, by formula
 	for _, d := range preview.Formulas {
 		f := d.Formula
 		f.CreatedAt = at
-		if f.Swatch, err = swatchOf(d.Lines); err != nil {
+		var curve *card.Curve
+		if f.Swatch, curve, err = s.swatch(ctx, d.Lines); err != nil {
 			return err
 		}
-		if f.Finish == formula.FinishSolid && f.Alternate == "" { // what the shop measured
+		if f.Finish != formula.FinishSolid || f.Alternate != "" {
+			curve = nil
+		} else if curve == nil { // measured in figures only
 			lab, err := colour.ParseHex(f.Swatch)
 			if err != nil {
 				return err
@@ -217,6 +225,7 @@ func (s *shop) write(ctx context.Context) error {
 			target := tenths(lab)
 			f.Target = &target
 		}
+		curves = append(curves, curve)
 		r := formula.Revision{Lines: d.Lines, By: owner, At: at, FixedOrder: f.Coat == formula.Mid}
 		if r.Reduction, r.PotLife, err = s.reduction(f); err != nil {
 			return err
@@ -227,7 +236,13 @@ func (s *shop) write(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for _, id := range ids {
+	for i, id := range ids {
+		if curves[i] != nil {
+			measured := store.FormulaSpectrum{Curve: *curves[i], Source: "the shop's master panel", By: owner}
+			if err := s.book.SaveFormulaSpectrum(ctx, id, measured); err != nil {
+				return err
+			}
+		}
 		f, err := s.book.Formula(ctx, id)
 		if err != nil {
 			return err
@@ -367,7 +382,7 @@ func (s *shop) derive(ctx context.Context, v variant) error {
 	if r.Lines, err = s.changed(f.System, r.Lines, v.recipe); err != nil {
 		return err
 	}
-	if f.Swatch, err = swatchOf(r.Lines); err != nil {
+	if f.Swatch, _, err = s.swatch(ctx, r.Lines); err != nil {
 		return err
 	}
 	if f.CreatedAt, err = s.daysAgo(v.Days, "17:30"); err != nil {
@@ -458,6 +473,23 @@ func (s *shop) mix(ctx context.Context, c cup) error {
 	return nil
 }
 
+// readCurve gives a card the spectrum that goes with its reading at 45/0, where the formula's own was measured.
+func (s *shop) readCurve(ctx context.Context, c *card.Card, read colour.Lab) error {
+	last := len(c.Readings) - 1
+	target, err := s.book.FormulaSpectrum(ctx, c.FormulaID)
+	if errors.Is(err, store.ErrNotFound) || err == nil && c.Readings[last].Geometry != target.Curve.Geometry {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if c.Spectrum, err = sprayed(target.Curve, read); err != nil {
+		return err
+	}
+	c.Readings[last], err = c.Spectrum.Main()
+	return err
+}
+
 // spray keeps a card.
 func (s *shop) spray(ctx context.Context, p panel) error {
 	h, err := s.batch(p.Cup)
@@ -505,6 +537,9 @@ func (s *shop) spray(ctx context.Context, p panel) error {
 		for _, r := range p.Readings {
 			read := tenths(colour.Lab{L: lab.L + r.Off.L, A: lab.A + r.Off.A, B: lab.B + r.Off.B})
 			c.Readings = append(c.Readings, card.Measured{Geometry: r.Geometry, Lab: read, Illuminant: "D65", Observer: "10"})
+			if err := s.readCurve(ctx, &c, read); err != nil {
+				return err
+			}
 		}
 	}
 	_, err = s.book.SaveCard(ctx, c, p.By)
