@@ -6,7 +6,7 @@
 // that rotation deletes only files that a daily backup of this book made.
 //
 // It does not protect against what happens since the last backup (a copy that follows the book continuously does:
-// scripts/replicate.sh), nor against a folder on the same disk, which dies with it. Reading back shows what the
+// cmd/pourbook/testdata/replicate.sh), nor against a folder on the same disk, which dies with it. Reading back shows what the
 // operating system gives, which may be its memory and not the disk.
 //
 // Start at Make, Daily, Restore and Check.

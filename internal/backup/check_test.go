@@ -145,7 +145,7 @@ func TestCheckWhilePouring(t *testing.T) {
 		})
 	}
 	last := 0
-	for range 8 {
+	for i := 0; i < 8 || last == 0; i++ {
 		report, err := Check(t.Context(), s.Path())
 		require.NoError(t, err)
 		assert.Empty(t, report.Found)
@@ -154,5 +154,4 @@ func TestCheckWhilePouring(t *testing.T) {
 	}
 	stop.Store(true)
 	work.Wait()
-	assert.Positive(t, last)
 }
