@@ -2,6 +2,8 @@ package calc
 
 import (
 	"maps"
+	"math/rand/v2"
+	"regexp"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -114,4 +116,20 @@ func TestCalibrateRefuses(t *testing.T) {
 func FuzzCalibrate(f *testing.F) {
 	seeds(f, `{}`, `{"samples": [{"parts": [{"toner": "w", "grams": 1}], "readings": [{"spectrum": {"start": 400, "step": 10, "values": [0.5]}}]}], "k1": 0, "k2": 0, "specular": "included", "white": "w"}`)
 	f.Fuzz(func(t *testing.T, raw []byte) { sound(t, "calibrate", raw) })
+}
+
+// Whole inputs with single numbers swapped for odd ones are answered or refused with a field, never neither.
+func TestSolversStandOddNumbers(t *testing.T) {
+	odd := []string{"0", "-1", "1e-300", "1e300", "0.999999999", "1000000", "3"}
+	number := regexp.MustCompile(`-?[0-9][0-9.eE+-]*`)
+	rng := rand.New(rand.NewPCG(3, 4))
+	for name, in := range map[string]string{
+		"tint": jsonOf(t, tintAsk(t, nil)), "match": jsonOf(t, matchAsk(t, nil)), "calibrate": jsonOf(t, calibrateAsk(t, nil)),
+	} {
+		places := number.FindAllStringIndex(in, -1)
+		for range 150 {
+			at := places[rng.IntN(len(places))]
+			sound(t, name, []byte(in[:at[0]]+odd[rng.IntN(len(odd))]+in[at[1]:]))
+		}
+	}
 }
