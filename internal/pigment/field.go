@@ -17,8 +17,8 @@ type Field struct {
 	kernel  kernel
 }
 
-// kernel is how alike the residuals of two compositions are taken to be. Its values predicted mixtures left out of the
-// open set best (TestMixturesBetweenOthers); no published ones are known.
+// kernel is how alike the residuals of two compositions are taken to be. Its values were chosen on the mixtures of
+// the open set that lie between others (TestMixturesBetweenOthers); no published ones are known.
 type kernel struct {
 	size   float64 // standard deviation of the residual of ln(K/S)
 	reach  float64 // distance at which two compositions are alike by e^(-1/2)

@@ -21,8 +21,9 @@ type Prior struct {
 	Strength     float64 // ln of a weighed part over what was meant
 }
 
-// UsualPrior returns the values that predicted mixtures left out of the open set best when they were chosen on the
-// mixtures of the other toners (TestLeaveOneOut); no published values are known.
+// UsualPrior returns the values in use. No published ones are known. Of some twenty sets tried, these predicted the 32
+// mixtures of the open set best when each was left out (mean ΔE00 3.6), and so their figure is a little flattered: with
+// the set chosen for each pigment on the mixtures of the others it is 3.8 (TestLeaveOneOut).
 func UsualPrior() Prior {
 	return Prior{
 		Noise: 0.7, Through: 3, Scatter: -0.7, ScatterLevel: 0.5, ScatterStep: 0.1, ScatterBend: 0.02, AbsorbBend: 1,
