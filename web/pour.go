@@ -189,7 +189,11 @@ func (s *server) options(r *http.Request, state pour.State) ([]pour.Option, erro
 	if err != nil {
 		return nil, err
 	}
-	return pour.Choices(state, shopOf(settings), nil), nil
+	aim, err := s.Store.ColourOf(r.Context(), state)
+	if err != nil {
+		return nil, err
+	}
+	return pour.Choices(state, shopOf(settings), aim), nil
 }
 
 func (s *server) wrongToner(r *http.Request, state pour.State) (pour.Body, error) {
