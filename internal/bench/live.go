@@ -34,6 +34,7 @@ const (
 	holdAfter   = 2 * time.Second         // a reading this long still is kept as held
 	acceptAfter = 3 * time.Second         // and this long still at its mark is accepted by itself
 	lateDrip    = 5 * time.Second         // a rise so soon after an acceptance may still be the toner before
+	dripMost    = 1 * gram.Gram           // and more than this is no drip
 	silence     = 1500 * time.Millisecond // without a reading the scale counts as lost
 	retryFirst  = 250 * time.Millisecond
 	retryMost   = 5 * time.Second
@@ -62,6 +63,9 @@ type Bench struct {
 	waiting  bool // an acceptance or a hold is being recorded
 	patience bool // the mixer stopped the acceptance of this step
 	accepted time.Time
+	drip     bool // it rose so soon after an acceptance that it may still be that toner
+	guard    guard
+	heard    []Heard // newest last
 	tasks    chan task
 }
 
@@ -142,7 +146,7 @@ func (b *Bench) work(ctx context.Context) {
 			b.waiting = false
 			if err == nil {
 				if _, ok := t.cmd.Body.(pour.Poured); ok {
-					b.accepted, b.patience = b.last.At, false
+					b.accepted, b.patience, b.drip = b.last.At, false, false
 				}
 			}
 			b.mu.Unlock()
@@ -184,6 +188,9 @@ func (b *Bench) setLost(lost bool) {
 		return
 	}
 	b.lost = lost
+	if lost {
+		b.guard.blind()
+	}
 	b.tellLive()
 }
 
@@ -199,14 +206,36 @@ func (b *Bench) take(r scale.Reading) {
 	if r.Status != scale.OK || !r.Stable || (r.Mass-b.still.mass).Abs() > division || b.still.since.IsZero() {
 		b.still = still{mass: r.Mass, since: r.At}
 	}
+	b.hear(r, now)
+	b.guardCup(r)
 	b.decide(now)
 	b.tellLive()
+}
+
+// guardCup lets the rules of faults.go see a reading, while something is to be poured.
+func (b *Bench) guardCup(r scale.Reading) {
+	c := b.cups[b.active]
+	switch {
+	case c == nil || c.state.Plan.Typed || c.state.Need() != pour.NeedPour:
+		b.drip = false
+	case r.Status != scale.OK:
+		b.guard.blind()
+	default:
+		b.guard.add(sight{mass: r.Mass, settled: r.Stable, at: r.At}, b.facts(c.state))
+		net, division := r.Mass-c.state.Last, b.balance.At(r.Mass)
+		if !b.accepted.IsZero() && r.At.Sub(b.accepted) < lateDrip && net >= division {
+			b.drip = true
+		}
+		if net < division || net > max(dripMost, 5*division) {
+			b.drip = false
+		}
+	}
 }
 
 // decide keeps a reading that has stood still in mid-step, and accepts one that has stood still at its mark.
 func (b *Bench) decide(now time.Time) {
 	c := b.cups[b.active]
-	if c == nil || b.waiting || b.last.Status != scale.OK || !b.last.Stable {
+	if c == nil || b.waiting || b.last.Status != scale.OK || !b.last.Stable || b.guard.question != nil || b.guard.unwatched {
 		return
 	}
 	s := c.state

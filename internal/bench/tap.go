@@ -17,6 +17,8 @@ type Tap struct {
 	pour.Command
 	Serial uint64
 	Typed  *gram.Mass
+	Asked  int  // No of the question that a pour.Found answers
+	Middle bool // the middle of a reading that never settles
 }
 
 // How old a named reading may be. Older ones come from a tablet that was away.
@@ -40,10 +42,14 @@ func (b *Bench) Do(ctx context.Context, batch string, t Tap) (pour.State, error)
 	b.mu.Lock()
 	if b.active == "" && !state.Plan.Typed {
 		b.active = batch
+		b.guard.restart(known(state))
 	}
 	if b.active == batch {
 		// What was just taken back stands at its mark still: it must not be accepted again by itself.
 		_, b.patience = t.Body.(pour.TakenBack)
+		if _, ok := t.Body.(pour.Found); ok {
+			b.guard.answered()
+		}
 		b.accepted = time.Time{}
 	}
 	b.mu.Unlock()
@@ -53,6 +59,14 @@ func (b *Bench) Do(ctx context.Context, batch string, t Tap) (pour.State, error)
 
 // withReading puts the reading that a tap names into the body of its event.
 func (b *Bench) withReading(batch string, t Tap) (pour.Body, error) {
+	switch e := t.Body.(type) {
+	case pour.Found:
+		return b.found(batch, e, t.Asked)
+	case pour.Rezeroed:
+		if f, ok := b.zeroed(batch, t); ok {
+			return f, nil
+		}
+	}
 	place, needs := readingPlace(t.Body)
 	if !needs {
 		return t.Body, nil
@@ -74,10 +88,57 @@ func (b *Bench) withReading(batch string, t Tap) (pour.Body, error) {
 		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "The scale does not show grams. Switch it to g and tap again."}
 	case r.Status != scale.OK:
 		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: fmt.Sprintf("The scale is %s. Nothing was booked.", r.Status)}
-	case !r.Stable:
+	case b.guard.question != nil && pours(t.Body):
+		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "Say first what changed. " + b.questionSentence(batch)}
+	case t.Middle && b.guard.shaken != nil:
+		return place(b.guard.shaken.middle), nil
+	case b.guard.unwatched && pours(t.Body), !r.Stable:
 		return nil, &pour.Refusal{Reason: pour.NotNow, Sentence: "The scale is still moving. Wait a moment and tap again."}
 	}
 	return place(r.Mass), nil
+}
+
+// pours reports whether a body books what came in.
+func pours(body pour.Body) bool {
+	_, ok := body.(pour.Poured)
+	return ok
+}
+
+func (b *Bench) questionSentence(batch string) string {
+	if c := b.cups[batch]; c != nil {
+		if a := b.question(c.state); a != nil {
+			return a.Say
+		}
+	}
+	return ""
+}
+
+// found puts the two readings of a question into the event that answers it.
+func (b *Bench) found(batch string, e pour.Found, asked int) (pour.Body, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	q := b.guard.question
+	if b.active != batch || q == nil || q.No != asked {
+		return nil, &pour.Refusal{Reason: pour.Stale, Sentence: "That has changed meanwhile. Look at the scale again."}
+	}
+	e.Before, e.Reading = q.Before, q.After
+	return e, nil
+}
+
+// zeroed turns "the display was zeroed" into an answer while something is poured, since what came in after the fall is
+// paint. It reports false where the reading of the tap itself is to be taken.
+func (b *Bench) zeroed(batch string, t Tap) (pour.Body, bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	c := b.cups[batch]
+	if t.Typed != nil || b.active != batch || c == nil || c.state.Need() != pour.NeedPour || b.lost || b.guard.unwatched {
+		return nil, false
+	}
+	f := pour.Found{Cause: pour.CauseDisplay, Before: b.guard.explained, Reading: b.guard.explained}
+	if q := b.guard.question; q != nil {
+		f.Before, f.Reading = q.Before, q.After
+	}
+	return f, true
 }
 
 // readingPlace returns how to put a reading into a body, for the bodies that have one.
@@ -124,6 +185,7 @@ func (b *Bench) Bring(state pour.State) {
 	defer func() { b.forget(before) }()
 	b.active, b.still, b.accepted = state.Batch, still{}, time.Time{}
 	b.patience = state.Held != nil
+	b.guard.restart(known(state))
 	b.keep(state)
 	b.tellLive()
 }

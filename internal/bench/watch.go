@@ -15,6 +15,8 @@ type Live struct {
 	Gross   gram.Mass
 	Steady  bool
 	Trouble string // a sentence, empty while the scale is well
+	Middle  bool   // the bench shakes, and the middle of its readings may be booked
+	Ask     *Ask   // what no pour explains, nil where nothing needs an answer
 	Lost    bool   // nothing arrives
 	Zone    pour.Zone
 	Left    gram.Mass     // still to pour, below zero when over
@@ -95,6 +97,9 @@ func (b *Bench) keep(state pour.State) *cup {
 	if state.Seq <= c.state.Seq {
 		return c
 	}
+	if b.active == state.Batch {
+		b.follow(c.state, state)
+	}
 	c.state = state
 	if state.Ended() && b.active == state.Batch {
 		b.active = ""
@@ -155,9 +160,16 @@ func (b *Bench) liveFor(batch string) *Live {
 		return l
 	}
 	now := b.last.At
-	l.Drip = !b.accepted.IsZero() && now.Sub(b.accepted) < lateDrip && l.Net >= b.balance.At(l.Gross) && l.Zone != pour.ZoneLifted
-	l.Confirm = b.patience && s.Held != nil
-	if l.Steady && b.mayAccept(s, step) {
+	l.Ask = b.question(s)
+	if l.Trouble == "" {
+		l.Trouble = b.hint(s)
+	}
+	l.Drip = b.drip && l.Ask == nil
+	l.Confirm = b.patience && s.Held != nil && l.Ask == nil
+	if b.guard.shaken != nil && l.Ask == nil {
+		l.Middle = s.Enough(b.guard.shaken.middle)
+	}
+	if l.Steady && l.Ask == nil && !b.guard.unwatched && b.mayAccept(s, step) {
 		l.Grace = max(acceptAfter-now.Sub(b.still.since), time.Millisecond)
 	}
 	return l
