@@ -47,7 +47,8 @@ func Restore(ctx context.Context, from, book string, now time.Time) (Restored, e
 	}
 	defer func() { _ = unlock() }() // closing a lock file loses nothing
 
-	stage, err := os.MkdirTemp(filepath.Dir(book), filepath.Base(book)+".restoring-")
+	sweep(book)
+	stage, err := os.MkdirTemp(filepath.Dir(book), filepath.Base(book)+stageMark)
 	if err != nil {
 		return Restored{}, failed(doing, err, "The folder of %s cannot be written. Change its rights, then try again.", book)
 	}
@@ -68,6 +69,19 @@ func Restore(ctx context.Context, from, book string, now time.Time) (Restored, e
 		return Restored{}, failed(doing, err, "The backup is well but could not take the place of %s. Check the disk and the rights of its folder, then try again.", book)
 	}
 	return Restored{report, replaced}, nil
+}
+
+// stageMark is in the name of the folder in which a backup lies until it takes the place of the book.
+const stageMark = ".restoring-"
+
+// sweep removes what a restore left that was killed on its way. The lock of the book is held, so none is under way.
+func sweep(book string) {
+	entries, _ := os.ReadDir(filepath.Dir(book)) // where it cannot be read, making the stage fails with a sentence
+	for _, e := range entries {
+		if e.IsDir() && strings.HasPrefix(e.Name(), filepath.Base(book)+stageMark) {
+			_ = os.RemoveAll(filepath.Join(filepath.Dir(book), e.Name())) // the next restore tries again
+		}
+	}
 }
 
 // fetch copies a backup, with its write-ahead log where it has one: a book that was copied by hand, or that an earlier
