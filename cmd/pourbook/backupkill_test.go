@@ -55,7 +55,7 @@ func TestKilledBackupAndRestore(t *testing.T) {
 	whole, cut := 0, 0
 	for range 15 {
 		to := filepath.Join(t.TempDir(), "copy.db")
-		killedAfter(t, time.Duration(r.Int64N(int64(span))), program, "backup", "-book", old, to)
+		killedAfter(t, time.Duration(r.Int64N(2*int64(span))), program, "backup", "-book", old, to)
 		if _, err := os.Stat(to); err == nil {
 			assert.Equal(t, batches, well(to))
 			whole++
@@ -86,7 +86,7 @@ func TestKilledBackupAndRestore(t *testing.T) {
 			require.NoError(t, os.Remove(e))
 		}
 		require.NoError(t, os.WriteFile(book, copyOf(old), 0o600))
-		killedAfter(t, time.Duration(r.Int64N(int64(span))), program, "restore", "-book", book, next)
+		killedAfter(t, time.Duration(r.Int64N(2*int64(span))), program, "restore", "-book", book, next)
 		_, err = os.Stat(book)
 		switch {
 		case err != nil:
