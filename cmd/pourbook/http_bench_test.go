@@ -18,7 +18,6 @@ import (
 	"strconv"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -65,37 +64,38 @@ func BenchmarkBareInsert(b *testing.B) {
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "events/s")
 }
 
-// BenchmarkPourHTTP8 pours with eight tablets over HTTP, each cup after cup of its own from plan to finish. An event is
-// counted once its own answer has come, and an answer comes once its event is durable.
+// BenchmarkPourHTTP8 pours with eight tablets over HTTP, each cup after cup of its own from the empty cup to the end. An
+// event is counted once its own answer has come, and an answer comes once its event is durable. The cups are planned
+// before the clock runs.
 func BenchmarkPourHTTP8(b *testing.B) {
 	path, formulaID := eightBook(b)
 	book, err := store.Open(path)
 	require.NoError(b, err)
 	b.Cleanup(func() { require.NoError(b, book.Close()) })
 	server := startServing(b, book, nil)
-	hands := make([]*wire, 8)
+	const tablets = 8
+	hands, cups := make([]*wire, tablets), make([][]string, tablets)
+	events := b.N/tablets + 1 // of each tablet
 	for i := range hands {
 		c := newClient(b, server.url)
 		require.Equal(b, http.StatusSeeOther, c.must("/who", url.Values{"name": {fmt.Sprintf("Hand %d", i)}}).Status)
 		hands[i] = newWire(b, c)
+		for range events/len(typedTaps()) + 1 {
+			cups[i] = append(cups[i], planned(b, hands[i], formulaID))
+		}
 	}
-	var left atomic.Int64
-	left.Store(int64(b.N))
 	var work sync.WaitGroup
 	b.ResetTimer()
-	for _, w := range hands {
+	for i, w := range hands {
 		work.Go(func() {
-			for left.Load() > 0 {
-				if err := pourWhole(w, formulaID, &left); err != nil {
-					b.Error(err)
-					return
-				}
+			if err := pourAll(w, cups[i], events); err != nil {
+				b.Error(err)
 			}
 		})
 	}
 	work.Wait()
 	b.StopTimer()
-	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "events/s")
+	b.ReportMetric(float64(tablets*events)/b.Elapsed().Seconds(), "events/s")
 }
 
 // wire is a tablet on one connection that is kept alive. It writes and reads HTTP/1.1 by hand, so that the machine's time
@@ -142,28 +142,32 @@ func (w *wire) post(path string, form url.Values) (answer, error) {
 	return said, err
 }
 
-// pourWhole pours one cup, as long as there are events left to pour.
-func pourWhole(w *wire, formulaID int64, left *atomic.Int64) error {
-	if left.Add(-1) < 0 {
-		return nil
-	}
+// planned starts a batch and returns its address.
+func planned(tb testing.TB, w *wire, formulaID int64) string {
+	tb.Helper()
 	said, err := w.post("/mix/"+strconv.FormatInt(formulaID, 10), mixForm(uuid.NewString(), true))
-	if err != nil || said.Status != http.StatusSeeOther {
-		return fmt.Errorf("plan: %w, %+v", err, said)
-	}
-	seq := 1
-	for _, form := range typedTaps() {
-		if left.Add(-1) < 0 {
-			return nil
+	require.NoError(tb, err)
+	require.Equal(tb, http.StatusSeeOther, said.Status, "%+v", said)
+	return said.Place
+}
+
+// pourAll pours cup after cup, that many events in all.
+func pourAll(w *wire, cups []string, events int) error {
+	for _, cup := range cups {
+		seq := 1
+		for _, form := range typedTaps() {
+			if events--; events < 0 {
+				return nil
+			}
+			form.Set("id", uuid.NewString())
+			form.Set("seen", strconv.Itoa(seq))
+			form.Set("epoch", "1")
+			said, err := w.post(cup+"/tap", form)
+			if err != nil || said.Status != http.StatusOK || said.Seq != seq+1 {
+				return fmt.Errorf("tap %v after %d: %w, %+v", form, seq, err, said)
+			}
+			seq = said.Seq
 		}
-		form.Set("id", uuid.NewString())
-		form.Set("seen", strconv.Itoa(seq))
-		form.Set("epoch", "1")
-		again, err := w.post(said.Place+"/tap", form)
-		if err != nil || again.Status != http.StatusOK || again.Seq != seq+1 {
-			return fmt.Errorf("tap %v after %d: %w, %+v", form, seq, err, again)
-		}
-		seq = again.Seq
 	}
 	return nil
 }
