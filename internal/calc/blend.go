@@ -115,22 +115,7 @@ func palette(f *fields, pigments []pigmentIn, k1, k2 float64, specular string) *
 			f.add(at, "%s", err)
 		}
 	}
-	surface := pigment.Surface{K1: k1, K2: k2}
-	switch specular {
-	case "included":
-	case "excluded":
-		surface.SpecularExcluded = true
-	default:
-		f.add("specular", "must be included or excluded")
-	}
-	for _, c := range []struct {
-		name    string
-		surface pigment.Surface
-	}{{"k1", pigment.Surface{K1: k1}}, {"k2", pigment.Surface{K2: k2}}} {
-		if err := c.surface.Valid(); err != nil {
-			f.add(c.name, "%s", err)
-		}
-	}
+	surface := surfaceOf(f, k1, k2, specular)
 	if len(*f) > before {
 		return nil
 	}
