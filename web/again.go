@@ -68,6 +68,8 @@ func sameWish(r *http.Request, kept pour.Body, reused bool) bool {
 		return form("action") == "moved"
 	case pour.Rezeroed:
 		return form("action") == "rezeroed"
+	case pour.Found: // "the display was zeroed" is one too while something is poured
+		return form("action") == "rezeroed" && b.Cause == pour.CauseDisplay || form("action") == "found" && form("cause") == string(b.Cause)
 	case pour.Drawn:
 		return form("action") == "draw" && form("grams") == ""
 	}

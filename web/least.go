@@ -38,6 +38,7 @@ var leastRole = map[string]people.Role{
 	"GET /batch/{batch}":          people.Mixer,
 	"GET /batch/{batch}/other":    people.Mixer,
 	"GET /batch/{batch}/wrong":    people.Mixer,
+	"GET /batch/{batch}/moved":    people.Mixer,
 	"GET /batch/{batch}/draw":     people.Mixer,
 	"GET /batch/{batch}/tint":     people.Mixer,
 	"GET /batch/{batch}/reduce":   people.Mixer,

@@ -42,6 +42,9 @@ func (s *server) tap(w http.ResponseWriter, r *http.Request) error {
 	t, err := s.readTap(r, batch)
 	var state pour.State
 	if err == nil {
+		if explained, err := s.explained(r, batch, t); explained || err != nil {
+			return s.afterExplaining(w, r, batch, err)
+		}
 		state, err = s.Bench.Do(r.Context(), batch, t)
 	}
 	if err != nil {
@@ -92,6 +95,7 @@ func (s *server) readTap(r *http.Request, batch string) (bench.Tap, error) {
 		}
 		t.Typed = &m
 	}
+	t.Asked, t.Middle = formInt(r, "asked"), r.PostForm.Get("middle") != ""
 	body, err := s.body(r, batch)
 	t.Body = body
 	return t, err
@@ -120,6 +124,8 @@ func (s *server) body(r *http.Request, batch string) (pour.Body, error) {
 		return pour.TakenOver{Device: visitorOf(r).Device, Name: s.personOrTablet(r)}, nil
 	case "rezeroed":
 		return pour.Rezeroed{}, nil
+	case "found":
+		return s.foundBody(r)
 	case "lifted":
 		return pour.LiftedOut{}, nil
 	case "poured_off":

@@ -142,6 +142,8 @@ func eventWords(s pour.State, body pour.Body) string {
 		return "Moved to " + b.Cup.Name
 	case pour.Rezeroed:
 		return "The display was zeroed, now reads " + show(s, b.Reading)
+	case pour.Found:
+		return causeWords(s, b)
 	case pour.Shaken:
 		return s.Component(b.Key).Name + " shaken"
 	case pour.TakenOver:

@@ -48,6 +48,7 @@ func (s *server) routes() http.Handler {
 		r.Get("/batch/{batch}", s.page(s.batchPage))
 		r.Get("/batch/{batch}/other", s.page(s.otherForm))
 		r.Get("/batch/{batch}/wrong", s.page(s.wrongForm))
+		r.Get("/batch/{batch}/moved", s.page(s.movedForm))
 		r.Get("/batch/{batch}/draw", s.page(s.drawForm))
 		r.Get("/batch/{batch}/tint", s.page(s.tintForm))
 		r.Get("/batch/{batch}/reduce", s.page(s.reduceForm))

@@ -86,7 +86,7 @@ func (s *server) chrome(r *http.Request, title string, room page.Room) page.Chro
 func (s *server) benchChrome(r *http.Request, title string) page.Chrome {
 	c := s.chrome(r, title, page.RoomBench)
 	c.AtBench = true
-	c.Scripts = append(c.Scripts, static.URL("js/pour.js"))
+	c.Scripts = append(c.Scripts, static.URL("js/pour.js"), static.URL("js/sound.js"))
 	return c
 }
 

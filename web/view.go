@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"math"
 	"net/http"
 	"strings"
 
@@ -92,6 +93,7 @@ func liveView(s pour.State, l *bench.Live) page.Live {
 		gross = l.Gross
 		v.Serial, v.Moving, v.Trouble, v.Lost = l.Serial, !l.Steady, l.Trouble, l.Lost
 		v.Grace, v.Drip, v.Confirm = l.Grace.Seconds(), l.Drip, l.Confirm
+		v.Ask, v.Middle = askView(l.Ask), l.Middle
 		v.Reads = gross.Show(s.Plan.Balance.At(gross))
 	}
 	if !open {
@@ -105,9 +107,12 @@ func liveView(s pour.State, l *bench.Live) page.Live {
 	v.Enough = s.Enough(gross) || zone == pour.ZoneOver
 	v.Net = show(s, gross-s.Last)
 	v.Left = left.Abs().Show(s.Plan.Balance.At(gross))
-	v.Fell = zone == pour.ZoneLifted
-	if v.Fell {
+	if zone == pour.ZoneLifted {
 		v.Left = show(s, step.Aim)
+	}
+	v.Near = nearness(left, max(20*s.Plan.Balance.At(gross), step.Aim/5))
+	if v.Ask != nil {
+		v.Enough = false
 	}
 	if v.Lost {
 		v.Zone, v.Enough = "lost", false
@@ -119,6 +124,11 @@ func liveView(s pour.State, l *bench.Live) page.Live {
 	v.Level = levelOf(s, gross)
 	v.Mag = page.MagnifierLevel(left.Grams(), magnifierSpan(s, step))
 	return v
+}
+
+// nearness says how near the stop is: 0 while span or more is to go, 1 at the stop and beyond.
+func nearness(left, span gram.Mass) float64 {
+	return math.Round(100*(1-math.Min(math.Max(left.Grams()/span.Grams(), 0), 1))) / 100
 }
 
 func zoneWord(zone string, left gram.Mass, s pour.State) string {

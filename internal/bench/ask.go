@@ -12,8 +12,8 @@ import (
 // next pour does.
 const CausePaint pour.Cause = "paint"
 
-// causeBack is the answer that the cup is on the scale again.
-const causeBack pour.Cause = "back"
+// CauseBack is the answer that the cup is on the scale again.
+const CauseBack pour.Cause = "back"
 
 // Ask is a question as a screen shows it, with the answers that make sense, the likeliest first.
 type Ask struct {
@@ -42,7 +42,7 @@ func askOf(q Question, s pour.State) *Ask {
 	switch q.Kind {
 	case AskAway:
 		a.Say = "The cup is off the scale. Put it back and go on where you were."
-		answer(causeBack, "It is back, and changed")
+		answer(CauseBack, "It is back, and changed")
 	case AskZeroed:
 		a.Say = fmt.Sprintf("The scale read %s g and now reads %s. If the cup is off, put it back. If tare was pressed with the cup on, say so: what came in since then still counts.", q.Before.Show(d), q.After.Show(d))
 		if q.AtOnce {
@@ -54,7 +54,7 @@ func askOf(q Question, s pour.State) *Ask {
 			break
 		}
 		answer(pour.CauseDisplay, "Tare was pressed")
-		answer(causeBack, "The cup was off and is changed")
+		answer(CauseBack, "The cup was off and is changed")
 	case AskHeavier:
 		a.Say = fmt.Sprintf("%s g more are on the scale than before, and nobody saw them poured. What are they?", by)
 		if q.Slow {
@@ -133,7 +133,7 @@ func (b *Bench) Explain(batch string, no int, cause pour.Cause) bool {
 	switch cause {
 	case CausePaint:
 		b.guard.answered()
-	case causeBack:
+	case CauseBack:
 		b.guard.back(b.facts(c.state))
 	default:
 		return false

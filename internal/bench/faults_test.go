@@ -49,7 +49,8 @@ func newRig(t *testing.T) *rig {
 		Title: "Garden gate", System: "Solvent base", Total: 75 * gram.Gram, Balance: r.Balance(),
 		Components: []pour.Component{component("t1", "Chalk", 50), component("t2", "Slate", 5), component("t3", "Fern", 20)},
 		Steps: []pour.Step{
-			{No: 1, Key: "t1", Aim: 50 * gram.Gram, Tolerance: gram.Gram}, {No: 2, Key: "t2", Aim: 5 * gram.Gram, Tolerance: 2 * tenth},
+			{No: 1, Key: "t1", Aim: 50 * gram.Gram, Tolerance: gram.Gram},
+			{No: 2, Key: "t2", Aim: 5 * gram.Gram, Tolerance: 2 * tenth},
 			{No: 3, Key: "t3", Aim: 20 * gram.Gram, Tolerance: 4 * tenth},
 		},
 	}})
@@ -157,7 +158,7 @@ func (r *rig) says(kind QuestionKind, f pour.Found) {
 		offered = offered || answer.Cause == f.Cause
 	}
 	require.True(r.t, offered, "%q does not offer %s", a.Say, f.Cause)
-	if f.Cause == CausePaint || f.Cause == causeBack {
+	if f.Cause == CausePaint || f.Cause == CauseBack {
 		require.True(r.t, r.Explain(r.batch, a.No, f.Cause))
 		return
 	}

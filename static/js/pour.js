@@ -29,6 +29,7 @@ function text(name, value) {
 
 function show(reading) {
   newest = reading;
+  document.dispatchEvent(new CustomEvent("pourbook:reading", { detail: reading }));
   text("reads", reading.reads);
   const trouble = live("trouble");
   if (trouble) {
@@ -76,9 +77,31 @@ function show(reading) {
     grace.hidden = !(reading.grace > 0);
     text("seconds", String(Math.ceil(reading.grace)));
   }
-  for (const [name, on] of [["drip", reading.drip], ["confirm", reading.confirm], ["fell", reading.fell]]) {
+  ask(reading.ask);
+  for (const [name, on] of [["drip", reading.drip], ["confirm", reading.confirm], ["middle", reading.middle]]) {
     for (const el of document.querySelectorAll(`[data-when="${name}"]`)) el.hidden = !on;
   }
+}
+
+// ask shows what no pour explains. Its buttons stay as they are while the question is the same one, so that a finger that
+// is on its way meets the button that it aimed at.
+function ask(question) {
+  const form = live("ask");
+  if (!form) return;
+  form.hidden = !question;
+  if (!question) return;
+  text("say", question.say);
+  if (form.dataset.no === String(question.no)) return;
+  form.dataset.no = question.no;
+  form.querySelector('[name="asked"]').value = question.no;
+  live("answers").replaceChildren(...question.answers.map(({ cause, label }) => {
+    const e = document.createElement(cause === "cup" ? "a" : "button");
+    e.className = "button";
+    e.textContent = label;
+    if (cause === "cup") e.href = `/batch/${form.dataset.batch}/moved?asked=${question.no}`;
+    else Object.assign(e, { name: "cause", value: cause });
+    return e;
+  }));
 }
 
 function stage(markup) {

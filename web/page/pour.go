@@ -70,7 +70,9 @@ type Live struct {
 	Confirm bool    `json:"confirm"`
 	Trouble string  `json:"trouble"`
 	Lost    bool    `json:"lost"`
-	Fell    bool    `json:"fell"`
+	Near    float64 `json:"near"`   // 0 far from the stop, 1 at it
+	Middle  bool    `json:"middle"` // the bench shakes, and the middle of its readings may be booked
+	Ask     *Ask    `json:"ask"`
 }
 
 // Choice is the screen after an overshoot.
