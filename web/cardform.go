@@ -28,7 +28,7 @@ const photoMemory = 1 << 20
 // The fields of the form that hold one value each, besides those of steps, verdicts and readings.
 var cardFields = []string{
 	"opened", "seq", "by", "coats", "cleared", "dry", "undercoat", "size", "gun", "pressure", "distance", "reduction",
-	"chosen", "notes", "decision", "kept_photo", "photo_off",
+	"chosen", "notes", "decision", "kept_photo", "photo_off", "spectrum", "spectrum_as", "spectrum_at",
 }
 
 // The words that a step of a panel may be told by without typing.
@@ -68,6 +68,9 @@ func readCard(r *http.Request) (cardForm, error) {
 			f.values[name] = validText(values[0])
 		}
 	}
+	if err := f.takeSpectrumFile(r); err != nil {
+		return f, err
+	}
 	slices.Sort(f.sent)
 	if r.Method == http.MethodPost && !slices.ContainsFunc(cardFields, func(name string) bool { return slices.Contains(f.sent, name) }) {
 		return f, unreadable(errors.New("no field of a card"))
@@ -87,6 +90,9 @@ func cardFormOf(c card.Card) cardForm {
 	}
 	if c.Photo != 0 {
 		f.values["kept_photo"] = strconv.FormatInt(c.Photo, 10)
+	}
+	if c.Spectrum != nil {
+		f.values["spectrum"], f.values["spectrum_at"] = c.Spectrum.Text(), c.Spectrum.Geometry
 	}
 	for _, s := range c.Steps {
 		switch {
@@ -148,7 +154,8 @@ func (f cardForm) card(c card.Card, stepped bool, problems entryProblems) card.C
 		}
 	}
 	c.Verdicts = f.verdicts(problems)
-	c.Readings = f.readings(c.Readings, problems)
+	c.Spectrum = f.curve(c.Spectrum, problems)
+	c.Readings = withCurve(f.readings(c.Readings, problems), c.Spectrum)
 	problems.takeError(card.Check(c))
 	return c
 }

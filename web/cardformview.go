@@ -37,6 +37,7 @@ func cardFormView(v page.CardForm, f formula.Formula, form cardForm, problems en
 	}
 	v.Lights, v.EyeWrong = lightForms(form, problems), problems["verdicts"]
 	v.Readings, v.ReadingsWrong = readingForms(form, f.Target, problems), problems["readings"]
+	v.Spectrum, v.SpectrumAs, v.SpectrumAt = spectrumInputs(form, problems["spectrum"])
 	v.TargetNote = targetNote(f.Target)
 	v.Decisions, v.DecisionProblem = decisionForms(form), joined(" ", problems["decision"], problems["formula"], problems["batch"])
 	v.Sections = sections(v, problems)
@@ -226,7 +227,7 @@ func sections(v page.CardForm, problems entryProblems) []page.CardSection {
 		}
 		all = append(all, s)
 	}
-	readings := page.CardSection{ID: "instrument", Label: "Instrument", Wrong: wrong("readings")}
+	readings := page.CardSection{ID: "instrument", Label: "Instrument", Wrong: wrong("readings", "spectrum")}
 	for _, g := range card.Geometries {
 		readings.Wrong = readings.Wrong || wrong(card.ReadingField(g))
 	}

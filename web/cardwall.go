@@ -198,7 +198,11 @@ func (s *server) cardPage(w http.ResponseWriter, r *http.Request) error {
 			cup = &state
 		}
 	}
-	return render(w, r, http.StatusOK, page.CardPage(s.cardView(r, c, f, saves, cup)))
+	v := s.cardView(r, c, f, saves, cup)
+	if err := s.fillMeasured(r.Context(), &v, c); err != nil {
+		return err
+	}
+	return render(w, r, http.StatusOK, page.CardPage(v))
 }
 
 func (s *server) cardView(r *http.Request, c card.Card, f formula.Formula, saves []store.CardSave, cup *pour.State) page.Card {
@@ -376,6 +380,7 @@ func whatChanged(before []store.CardSave, now store.CardSave) string {
 	note(old.Cleared != c.Cleared && !c.Cleared, "not cleared")
 	note(!slices.Equal(old.Verdicts, c.Verdicts), "what the eye said")
 	note(!slices.Equal(old.Readings, c.Readings), "readings")
+	note(!old.Spectrum.Same(c.Spectrum), "spectrum")
 	note(!slices.Equal(old.Steps, c.Steps), "steps")
 	note(old.Coats != c.Coats, "coats")
 	note(old.Gun != c.Gun || old.Pressure != c.Pressure || old.Distance != c.Distance, "gun")

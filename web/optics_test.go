@@ -1,8 +1,14 @@
 package web
 
 import (
+	"bytes"
+	"fmt"
 	"log/slog"
+	"mime/multipart"
 	"net/http"
+	"net/http/httptest"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -10,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"pourbook/internal/bench"
+	"pourbook/internal/card"
 	"pourbook/internal/colour"
 	"pourbook/internal/gram"
 	"pourbook/internal/pour"
@@ -65,4 +72,94 @@ func TestOvershootIsJudgedByColour(t *testing.T) {
 	assert.Contains(t, wordsOf(body), "ΔE")
 	assert.Contains(t, wordsOf(body), "not seen")
 	assert.NotContains(t, wordsOf(body), "off at most")
+}
+
+func spectrumText(value func(nm float64) float64) string {
+	var b strings.Builder
+	for nm := 400.0; nm <= 700; nm += 10 {
+		fmt.Fprintf(&b, "%g;%.4f\n", nm, value(nm))
+	}
+	return b.String()
+}
+
+func TestSpectrumOfACard(t *testing.T) {
+	s := poured(t, nil)
+	form := sprayed()
+	form.Set("spectrum", spectrumText(func(float64) float64 { return 18.42 }))
+	code, body, _ := s.post(newCard, form, nil)
+	require.Equal(t, http.StatusUnprocessableEntity, code)
+	assert.Contains(t, wordsOf(body), "look like per cent")
+	assert.Contains(t, body, "18.42", "what was pasted is kept")
+
+	form.Set("spectrum_as", "percent")
+	c := s.kept(newCard, form, nil)
+	require.NotNil(t, c.Spectrum)
+	assert.InDelta(t, 0.1842, c.Spectrum.Values[7], 1e-9)
+	m, ok := c.Main()
+	require.True(t, ok)
+	// L* of Y = 18.42 is 116 (0.1842)^(1/3) - 16 = 50.0 (CIE 15, 8.2.1); a grey has neither a* nor b*.
+	assert.InDelta(t, 50.0, m.Lab.L, 0.01)
+	assert.InDelta(t, 0, m.Lab.Chroma(), 0.02)
+
+	path := "/card/" + strconv.FormatInt(c.ID, 10)
+	_, body = s.get(path)
+	assert.Contains(t, body, "Spectrum of the card")
+	assert.Contains(t, wordsOf(body), "No spectrum of the target was measured")
+
+	curve := card.Curve{Geometry: "45/0", Start: 400, Step: 10}
+	for range 31 {
+		curve.Values = append(curve.Values, 0.1842)
+	}
+	require.NoError(t, s.store.SaveFormulaSpectrum(t.Context(), s.formula.ID, store.FormulaSpectrum{Curve: curve}))
+	_, body = s.get(path)
+	for _, lamp := range []string{"D65", "F11", "Metamerism to Filament lamp (A)"} {
+		assert.Contains(t, wordsOf(body), lamp)
+	}
+	assert.Contains(t, wordsOf(body), "0.00", "the same curve")
+
+	_, body = s.get(path + "/edit")
+	form = sprayed()
+	form.Set("spectrum", c.Spectrum.Text())
+	form.Set("decision", "no")
+	_ = s.kept(path+"/edit", form, nil)
+	kept, err := s.store.Card(t.Context(), c.ID)
+	require.NoError(t, err)
+	assert.Equal(t, c.Spectrum, kept.Spectrum, "untouched")
+	form.Set("spectrum", "")
+	_ = s.kept(path+"/edit", form, nil)
+	kept, err = s.store.Card(t.Context(), c.ID)
+	require.NoError(t, err)
+	assert.Nil(t, kept.Spectrum)
+	assert.Contains(t, body, "spectrum_file")
+}
+
+// A file of the instrument takes the place of what is in the field.
+func TestSpectrumFromAFile(t *testing.T) {
+	s := poured(t, nil)
+	send := func(text string) (int, string, http.Header) {
+		var body bytes.Buffer
+		w := multipart.NewWriter(&body)
+		for name, all := range sprayed() {
+			require.NoError(t, w.WriteField(name, all[0]))
+		}
+		part, err := w.CreateFormFile("spectrum_file", "card.csv")
+		require.NoError(t, err)
+		_, err = part.Write([]byte(text))
+		require.NoError(t, err)
+		require.NoError(t, w.Close())
+		req := httptest.NewRequest(http.MethodPost, newCard, &body)
+		req.Header.Set("Content-Type", w.FormDataContentType())
+		return s.send(req)
+	}
+	code, body, _ := send(strings.Repeat("0.3 ", 1<<15))
+	assert.Equal(t, http.StatusUnprocessableEntity, code)
+	assert.Contains(t, wordsOf(body), "more than 20000 characters")
+	code, body, head := send("\ufeffnm;R\r\n" + strings.ReplaceAll(spectrumText(func(nm float64) float64 { return nm / 1000 }), ".", ","))
+	require.Equal(t, http.StatusSeeOther, code, body)
+	id, err := strconv.ParseInt(strings.TrimSuffix(strings.TrimPrefix(head.Get("Location"), "/card/"), "#saved"), 10, 64)
+	require.NoError(t, err)
+	c, err := s.store.Card(t.Context(), id)
+	require.NoError(t, err)
+	require.NotNil(t, c.Spectrum)
+	assert.InDelta(t, 0.55, c.Spectrum.Values[15], 1e-9)
 }

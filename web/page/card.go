@@ -34,6 +34,9 @@ type CardForm struct {
 	EyeWrong string
 
 	Readings      []CardReadingForm
+	Spectrum      Input // the spectrum as it was pasted
+	SpectrumAs    Pick
+	SpectrumAt    Pick
 	Target        string // the target's L*a*b* in words
 	TargetNote    string
 	ReadingsWrong string
@@ -133,6 +136,8 @@ type Card struct {
 	Readings            []CardReadingRow
 	ReadingsNote        string
 	Compared            bool // the readings stand against a target
+	Spectra             *Spectra
+	Promise             string // what a tint was predicted to come to, and what it came to
 	Facts               []CardFact
 	Notes               []string
 	PhotoSrc            string
