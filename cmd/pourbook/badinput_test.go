@@ -75,11 +75,24 @@ func TestBadInputAtTheBench(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, pour.NeedStir, state.Need())
 		for _, form := range []url.Values{
-			{"action": {""}}, {"action": {"explode"}}, {"action": {"correct"}, "choice": {"exact"}}, {"action": {"correct"}, "choice": {"\x00"}},
-			{"action": {"pour"}, "step": {"1"}, "attempt": {"1"}, "typed": {"100"}}, {"action": {"pour"}, "step": {"-1"}, "attempt": {"x"}, "typed": {"100"}},
-			{"action": {"wrong"}, "toner": {"0"}}, {"action": {"wrong"}, "toner": {"x"}}, {"action": {"wrong"}}, {"action": {"take_back"}, "event": {"nobody"}},
-			{"action": {"finish"}, "kept": {"1"}}, {"action": {"poured_off"}, "typed": {"1"}}, {"action": {"moved"}, "typed": {"1"}}, {"action": {"lifted"}, "typed": {"1"}},
-			{"action": {"shaken"}, "key": {"t0"}}, {"action": {"bring_up"}}, {"action": {"tint"}, "toner": {"1"}, "grams": {"5"}}, {"action": {"cup"}, "typed": {"5"}},
+			{"action": {""}},
+			{"action": {"explode"}},
+			{"action": {"correct"}, "choice": {"exact"}},
+			{"action": {"correct"}, "choice": {"\x00"}},
+			{"action": {"pour"}, "step": {"1"}, "attempt": {"1"}, "typed": {"100"}},
+			{"action": {"pour"}, "step": {"-1"}, "attempt": {"x"}, "typed": {"100"}},
+			{"action": {"wrong"}, "toner": {"0"}},
+			{"action": {"wrong"}, "toner": {"x"}},
+			{"action": {"wrong"}},
+			{"action": {"take_back"}, "event": {"nobody"}},
+			{"action": {"finish"}, "kept": {"1"}},
+			{"action": {"poured_off"}, "typed": {"1"}},
+			{"action": {"moved"}, "typed": {"1"}},
+			{"action": {"lifted"}, "typed": {"1"}},
+			{"action": {"shaken"}, "key": {"t0"}},
+			{"action": {"bring_up"}},
+			{"action": {"tint"}, "toner": {"1"}, "grams": {"5"}},
+			{"action": {"cup"}, "typed": {"5"}},
 		} {
 			refused(t, ann.tap(state, form), form.Encode())
 		}

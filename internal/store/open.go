@@ -202,13 +202,13 @@ func (s *Store) Check(ctx context.Context) ([]string, error) {
 	var found []string
 	for _, query := range []string{`PRAGMA integrity_check(100)`, `SELECT 'row of ' || "table" || ' points nowhere' FROM pragma_foreign_key_check LIMIT 100`} {
 		rows, err := collect(ctx, s.read, query, nil, func(r *sql.Rows, text *string) error { return r.Scan(text) })
-		if err != nil {
-			return nil, failedFile("check the book", s.path, err)
-		}
-		for _, text := range rows {
+		for _, text := range rows { // what was found before the reading broke off names the page
 			if text != "ok" {
 				found = append(found, text)
 			}
+		}
+		if err != nil {
+			return found, failedFile("check the book", s.path, err)
 		}
 	}
 	return found, nil
