@@ -3,6 +3,7 @@ package web
 import (
 	"net/http"
 	"slices"
+	"time"
 
 	"github.com/go-chi/chi/v5"
 
@@ -43,6 +44,7 @@ var leastRole = map[string]people.Role{
 	"GET /batch/{batch}/tint":     people.Mixer,
 	"GET /batch/{batch}/reduce":   people.Mixer,
 	"POST /batch/{batch}/reduce":  people.Mixer,
+	"GET /batch/{batch}/moved":    people.Mixer,
 	"GET /batch/{batch}/finish":   people.Mixer,
 	"GET /batch/{batch}/give-up":  people.Mixer,
 	"GET /pin":                    people.Mixer,
@@ -110,6 +112,9 @@ var leastRole = map[string]people.Role{
 	"POST /api/calc/{name}": people.Mixer,
 }
 
+// uploadWithin is how long a photo or a list may take to arrive.
+const uploadWithin = time.Minute
+
 // admit lets a request through whose visitor may use its route. It stands inside the groups of routes.go, where the route
 // is known.
 func (s *server) admit(next http.Handler) http.Handler {
@@ -120,6 +125,11 @@ func (s *server) admit(next http.Handler) http.Handler {
 		}
 		v := visitorOf(r)
 		if v.Role.May(least) {
+			if isUpload(r) { // a photo over a weak network takes longer than a page; only who may send one gets the time
+				c, now := http.NewResponseController(w), time.Now()
+				_ = c.SetReadDeadline(now.Add(uploadWithin))
+				_ = c.SetWriteDeadline(now.Add(uploadWithin + 15*time.Second)) // where neither can be set, the server's own hold
+			}
 			next.ServeHTTP(w, r)
 			return
 		}

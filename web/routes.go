@@ -10,7 +10,7 @@ import (
 )
 
 // routes lists every address of the program, in the order of the screens. Whom a locked shop lets in where is in least.go.
-func (s *server) routes() http.Handler {
+func (s *server) routes() chi.Router {
 	r := chi.NewRouter()
 	r.Use(middleware.RequestID, middleware.Recoverer, s.guard, s.known, s.limited)
 	r.Handle(static.Prefix+"*", static.Handler())

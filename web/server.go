@@ -59,12 +59,13 @@ type server struct {
 const mostHashing = 2
 
 // New returns the handler of the whole program.
-func New(c Config) http.Handler {
-	s := &server{
+func New(c Config) http.Handler { return newServer(c).routes() }
+
+func newServer(c Config) *server {
+	return &server{
 		Config: c, gate: newGate(c.Store, c.Now, c.Open), hashing: make(chan struct{}, mostHashing),
 		rates: rates{buckets: map[string]people.Bucket{}, said: map[string]time.Time{}},
 	}
-	return s.routes()
 }
 
 const (

@@ -20,6 +20,7 @@ type command struct {
 var commands = []command{
 	{"serve", "open a book and serve its screens", runServe},
 	{"demo", "the same with an invented shop, in a throw-away file", runDemo},
+	{"pin", "give an owner a PIN, which locks the shop", runPIN},
 	{"calc", "one calculation as JSON: plan, correct, reduce …", runCalc},
 	{"import", "put toners or formulas from CSV files into a book", runImport},
 	{"export", "write the book's formulas or toners as CSV", runExport},

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -31,16 +30,18 @@ type serveOptions struct {
 	Notice string      // one sentence over every page
 	Log    *slog.Logger
 	Backup string // folder for a backup a day, "" for none
+	Net    network
 }
 
 func runServe(ctx context.Context, args []string, _ io.Reader, out io.Writer) error {
-	flags := newFlags("serve", "Opens a book, making it where there is none, and serves its screens.\nIt listens on this machine alone unless -addr says otherwise.", out)
+	flags := newFlags("serve", "Opens a book, making it where there is none, and serves its screens.\nIt listens on this machine alone until -open, or another -addr, lets the shop's network in.", out)
 	book := flags.String("book", defaultBook(), "file of the book")
 	addr := flags.String("addr", "127.0.0.1:8040", "address to listen on")
 	kind := flags.String("scale", "typed", "typed (readings are typed by hand) or pretend (a simulated scale)")
 	division := flags.Float64("division", 0.1, "what the pretend scale shows, grams")
 	seed := flags.Uint64("seed", 1, "of the pretend scale's hand")
 	backupTo := flags.String("backup-to", "", "`folder`, best on another disk, for one backup a day; the newest of the last 7 days, 4 weeks and 12 months are kept")
+	reach := networkFlags(flags)
 	if err := parse(flags, args); err != nil {
 		return err
 	}
@@ -59,7 +60,8 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out io.Writer) er
 		return err
 	}
 	defer s.Close()
-	return serveBook(ctx, s, serveOptions{Addr: *addr, Scale: device, Name: *kind + " scale", Backup: *backupTo}, out)
+	reach.Folder = *book + ".tls"
+	return serveBook(ctx, s, serveOptions{Net: *reach, Addr: *addr, Scale: device, Name: *kind + " scale", Backup: *backupTo}, out)
 }
 
 func defaultBook() string {
@@ -89,10 +91,11 @@ func serveBook(ctx context.Context, s *store.Store, o serveOptions, out io.Write
 	if o.Log == nil {
 		o.Log = slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
 	}
-	listener, err := net.Listen("tcp", o.Addr)
+	listener, err := openDoor(ctx, s, o.Addr, o.Net, o.Log)
 	if err != nil {
-		return fmt.Errorf("listen on %s: %w", o.Addr, err)
+		return err
 	}
+	defer listener.Close()
 	settings, err := s.Settings(ctx)
 	if err != nil {
 		return err
@@ -106,7 +109,11 @@ func serveBook(ctx context.Context, s *store.Store, o serveOptions, out io.Write
 	hand, _ := o.Scale.(web.Hand)
 	done := make(chan struct{})
 	server := &http.Server{
-		Handler:           web.New(web.Config{Store: s, Bench: b, Typed: typed, Hand: hand, Notice: o.Notice, Now: time.Now, Log: o.Log, Done: done}),
+		Handler: web.New(web.Config{
+			Store: s, Bench: b, Typed: typed, Hand: hand, Notice: o.Notice, Now: time.Now, Log: o.Log, Done: done,
+			Open: listener.open, Hosts: listener.hosts, Addresses: listener.addresses, Authority: listener.authority, Fingerprint: listener.fingerprint,
+		}),
+		MaxHeaderBytes:    32 << 10,
 		ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout:       15 * time.Second,
 		WriteTimeout:      15 * time.Second,
@@ -114,7 +121,13 @@ func serveBook(ctx context.Context, s *store.Store, o serveOptions, out io.Write
 		ErrorLog:          slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn),
 	}
 	server.RegisterOnShutdown(func() { close(done) })
-	fmt.Fprintf(out, "Pourbook is at http://%s\n", listener.Addr())
+	fmt.Fprintf(out, "Pourbook is at %s://%s\n", listener.scheme, listener.Addr())
+	for _, address := range listener.addresses {
+		fmt.Fprintf(out, "Tablets reach it at %s\n", address)
+	}
+	if err := listener.firstJoin(ctx, s, out); err != nil {
+		return err
+	}
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error {
 		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
