@@ -44,7 +44,6 @@ var leastRole = map[string]people.Role{
 	"GET /batch/{batch}/tint":     people.Mixer,
 	"GET /batch/{batch}/reduce":   people.Mixer,
 	"POST /batch/{batch}/reduce":  people.Mixer,
-	"GET /batch/{batch}/moved":    people.Mixer,
 	"GET /batch/{batch}/finish":   people.Mixer,
 	"GET /batch/{batch}/give-up":  people.Mixer,
 	"GET /pin":                    people.Mixer,
