@@ -439,7 +439,7 @@ func TabletsPage(v Tablets) templ.Component {
 					return templ_7745c5c3_Err
 				}
 				for _, t := range v.Tablets {
-					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 36, "<li><div class=\"line\"><span class=\"grow\"><strong>")
+					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 36, "<li><div class=\"line tablet-row\"><span class=\"grow\"><strong>")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}
