@@ -97,6 +97,10 @@ var leastRole = map[string]people.Role{
 	// Shop
 	"GET /shop":                      people.Mixer,
 	"POST /shop":                     people.Owner,
+	"GET /scale":                     people.Mixer,
+	"POST /scale":                    people.Owner,
+	"GET /scale/now":                 people.Mixer,
+	"POST /scale/check":              people.Mixer,
 	"GET /lock":                      people.Owner,
 	"POST /lock":                     people.Owner,
 	"GET /people":                    people.Owner,

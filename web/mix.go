@@ -197,13 +197,13 @@ func (s *server) mixFields(r *http.Request, c recipe, set store.Settings) page.M
 		ID: uuid.NewString(), Title: c.formula.Title(), Code: c.formula.Code, Coat: string(c.formula.Coat), Swatch: c.formula.Swatch,
 		Revision: c.revision.Number, RevisionID: c.revision.ID, From: c.again, As: r.FormValue("as"),
 		Amount: r.FormValue("amount"), Unit: r.FormValue("unit"), Of: r.FormValue("of"), Job: r.FormValue("job"),
-		Cup: r.FormValue("cup"), Order: r.FormValue("order"), Hold: r.FormValue("hold"), Typed: s.Typed || r.FormValue("typed_readings") != "",
+		Cup: r.FormValue("cup"), Order: r.FormValue("order"), Hold: r.FormValue("hold"), Typed: s.typed() || r.FormValue("typed_readings") != "",
 		Override: r.FormValue("override") != "", MayReady: c.revision.Reduction != nil,
 	}
 	view.Cut = r.Form["cut"]
 	view.Scripts = append(view.Scripts, assetURL("js/mix.js"))
 	if !r.Form.Has("amount") { // first look: what a shop mixes most, or what was mixed before
-		view.Amount, view.Unit, view.Of, view.Typed = "350", "ml", "colour", s.Typed || set.TypedReadings
+		view.Amount, view.Unit, view.Of, view.Typed = "350", "ml", "colour", s.typed() || set.TypedReadings
 		if c.before != nil {
 			view.Amount, view.Unit, view.Job = c.before.Plan.Total.Show(1), "g", c.before.Plan.Job
 			view.Cup = c.before.Plan.Cup.Name

@@ -31,6 +31,9 @@ func (s *server) endedView(r *http.Request, state pour.State, p *page.Pour) erro
 		return err
 	}
 	e.Log = logView(state, events, s.Now().Location())
+	if e.Checked, err = s.checkedWords(r.Context(), state); err != nil {
+		return err
+	}
 	p.Ended = e
 	return s.hubCards(r, state, p)
 }

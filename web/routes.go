@@ -68,6 +68,10 @@ func (s *server) routes() chi.Router {
 		// Shop
 		r.Get("/shop", s.page(s.shopPage))
 		r.Post("/shop", s.page(s.shopSave))
+		r.Get("/scale", s.page(s.scalePage))
+		r.Post("/scale", s.page(s.scaleSave))
+		r.Get("/scale/now", s.page(s.scaleNow))
+		r.Post("/scale/check", s.page(s.scaleCheck))
 		r.Get("/lock", s.page(s.lockForm))
 		r.Post("/lock", s.page(s.lock))
 		r.Get("/people", s.page(s.peopleList))

@@ -22,6 +22,7 @@ type Config struct {
 	Store  *store.Store
 	Bench  *bench.Bench
 	Typed  bool // no scale is connected: every reading is typed
+	Scales Scales
 	Hand   Hand // the pretend hand, nil where no pretend scale is connected
 	Notice string
 	Now    func() time.Time

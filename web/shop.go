@@ -28,7 +28,7 @@ func (s *server) shopView(r *http.Request, set store.Settings) page.Shop {
 		Chrome: s.chrome(r, "Shop", page.RoomShop),
 		Name:   set.ShopName, Currency: set.Currency, Limit: trimFloat(set.LimitDeltaE), Tolerance: trimFloat(set.TolerancePercent),
 		CupCost: moneyField(set.CupCost), Minute: moneyField(set.MinuteRate), Division: set.Balance.Division.Show(1), Max: set.Balance.Max.Show(gram.Gram),
-		Typed: set.TypedReadings, ScaleName: s.Bench.Name, ScaleDivision: s.Bench.Balance().Division.Show(1), Pretend: s.Hand != nil,
+		Typed: set.TypedReadings, ScaleName: s.Bench.Called(), ScaleDivision: s.Bench.Balance().Division.Show(1), Pretend: s.Hand != nil,
 		Locked: visitorOf(r).Locked, Problems: map[string]string{},
 	}
 	if set.Balance.HighFrom > 0 {

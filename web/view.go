@@ -36,6 +36,7 @@ func (s *server) pourView(r *http.Request, state pour.State) (page.Pour, error) 
 		p.Choice, err = s.choiceView(r, state)
 		p.Position = position(state)
 	case pour.NeedCup, pour.NeedMove:
+		p.CheckDue = s.checkDue(r.Context())
 		err = s.cupsView(r, state, &p)
 	case pour.NeedLift:
 		p.Lift = liftView(state)

@@ -29,6 +29,7 @@ type serveOptions struct {
 	Name   string      // of the scale, for the screens
 	Notice string      // one sentence over every page
 	Log    *slog.Logger
+	SetUp  *scales
 	Backup string // folder for a backup a day, "" for none
 	Net    network
 }
@@ -37,8 +38,8 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out io.Writer) er
 	flags := newFlags("serve", "Opens a book, making it where there is none, and serves its screens.\nIt listens on this machine alone until -open, or another -addr, lets the shop's network in.", out)
 	book := flags.String("book", defaultBook(), "file of the book")
 	addr := flags.String("addr", "127.0.0.1:8040", "address to listen on")
-	kind := flags.String("scale", "typed", "typed (readings are typed by hand) or pretend (a simulated scale)")
-	division := flags.Float64("division", 0.1, "what the pretend scale shows, grams")
+	kind := flags.String("scale", "", scaleHelp)
+	division := flags.Float64("division", 0, "smallest step of the scale of -scale, `grams`; 0: as it is set up, or 0.1")
 	seed := flags.Uint64("seed", 1, "of the pretend scale's hand")
 	backupTo := flags.String("backup-to", "", "`folder`, best on another disk, for one backup a day; the newest of the last 7 days, 4 weeks and 12 months are kept")
 	reach := networkFlags(flags)
@@ -48,9 +49,9 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out io.Writer) er
 	if err := checkBackupFolder(*backupTo, *book); err != nil {
 		return err
 	}
-	device, err := openScale(*kind, *division, *seed)
-	if err != nil {
-		return err
+	step, err := gram.FromGrams(*division)
+	if err != nil || step < 0 {
+		return usageError{errors.New("pourbook serve: -division takes grams above 0")}
 	}
 	if err := os.MkdirAll(filepath.Dir(*book), 0o755); err != nil {
 		return fmt.Errorf("make the folder of the book: %w", err)
@@ -61,7 +62,11 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out io.Writer) er
 	}
 	defer s.Close()
 	reach.Folder = *book + ".tls"
-	return serveBook(ctx, s, serveOptions{Net: *reach, Addr: *addr, Scale: device, Name: *kind + " scale", Backup: *backupTo}, out)
+	device, name, err := shopScale(ctx, s, *kind, step, *seed)
+	if err != nil {
+		return err
+	}
+	return serveBook(ctx, s, serveOptions{Net: *reach, Addr: *addr, Scale: device, Name: name, SetUp: &scales{fixed: *kind != ""}, Backup: *backupTo}, out)
 }
 
 func defaultBook() string {
@@ -72,18 +77,23 @@ func defaultBook() string {
 	return filepath.Join(dir, "pourbook", "book.db")
 }
 
-func openScale(kind string, division float64, seed uint64) (scale.Scale, error) {
-	switch kind {
-	case "typed":
-		return nil, nil
-	case "pretend":
-		d, err := gram.FromGrams(division)
-		if err != nil || d <= 0 {
-			return nil, usageError{errors.New("pourbook serve: -division takes grams above 0")}
-		}
-		return scale.NewPretend(scale.PretendSetup{Balance: gram.Balance{Division: d, Max: 7500 * gram.Gram}, Hand: scale.Skilled(), Seed: seed})
+// shopScale makes the scale of the flag, or where that is empty the one that the shop has set up.
+func shopScale(ctx context.Context, s *store.Store, flag string, division gram.Mass, seed uint64) (scale.Scale, string, error) {
+	settings, err := s.Settings(ctx)
+	if err != nil {
+		return nil, "", err
 	}
-	return nil, usageError{fmt.Errorf("pourbook serve: -scale takes typed or pretend, not %q", kind)}
+	setup := settings.Scale
+	if flag != "" {
+		if setup, err = parseScale(flag, setup, division); err != nil {
+			return nil, "", err
+		}
+	}
+	if setup.Kind == store.ScalePretend {
+		device, err := scale.NewPretend(scale.PretendSetup{Balance: setup.Balance, Hand: scale.Skilled(), Seed: seed})
+		return device, "pretend scale", err
+	}
+	return buildScale(setup, settings.Balance)
 }
 
 // serveBook serves an open book until ctx ends, then lets go of the streams and the scale in order.
@@ -107,10 +117,14 @@ func serveBook(ctx context.Context, s *store.Store, o serveOptions, out io.Write
 	defer o.Scale.Close()
 	b := bench.New(o.Name, o.Scale, s, time.Now, o.Log)
 	hand, _ := o.Scale.(web.Hand)
+	var setUp web.Scales // nil where the scale is not the shop's own
+	if o.SetUp != nil {
+		o.SetUp.bench, setUp = b, o.SetUp
+	}
 	done := make(chan struct{})
 	server := &http.Server{
 		Handler: web.New(web.Config{
-			Store: s, Bench: b, Typed: typed, Hand: hand, Notice: o.Notice, Now: time.Now, Log: o.Log, Done: done,
+			Store: s, Bench: b, Typed: typed, Scales: setUp, Hand: hand, Notice: o.Notice, Now: time.Now, Log: o.Log, Done: done,
 			Open: listener.open, Hosts: listener.hosts, Addresses: listener.addresses, Authority: listener.authority, Fingerprint: listener.fingerprint,
 		}),
 		MaxHeaderBytes:    32 << 10,

@@ -50,12 +50,12 @@ func said(r scale.Reading, balance gram.Balance) string {
 	return r.Status.String()
 }
 
-// Hearing returns what the scale sent last, newest first, and whether it is lost.
-func (b *Bench) Hearing() (heard []Heard, lost bool) {
+// Hearing returns what the scale sent last, newest first, and where it is lost, why, as far as is known.
+func (b *Bench) Hearing() (heard []Heard, lost bool, why string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for i := len(b.heard) - 1; i >= 0; i-- {
 		heard = append(heard, b.heard[i])
 	}
-	return heard, b.lost
+	return heard, b.lost, b.why
 }

@@ -50,6 +50,7 @@ type Bench struct {
 	now      func() time.Time
 	log      *slog.Logger
 	balance  gram.Balance
+	why      string // the scale was lost last
 	serials  uint64 // added to the device's own numbers, so that a reading of an earlier run is never named by mistake
 
 	mu       sync.Mutex
@@ -63,6 +64,7 @@ type Bench struct {
 	waiting  bool // an acceptance or a hold is being recorded
 	patience bool // the mixer stopped the acceptance of this step
 	accepted time.Time
+	emptied  *sightOfCheck
 	drip     bool // it rose so soon after an acceptance that it may still be that toner
 	guard    guard
 	heard    []Heard // newest last
@@ -103,7 +105,11 @@ func New(name string, s scale.Scale, r Recorder, now func() time.Time, log *slog
 }
 
 // Balance returns what the scale can show and carry.
-func (b *Bench) Balance() gram.Balance { return b.balance }
+func (b *Bench) Balance() gram.Balance {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.balance
+}
 
 // Run reads the scale until ctx ends. A device that fails is tried again, ever more slowly.
 func (b *Bench) Run(ctx context.Context) error {
@@ -113,7 +119,8 @@ func (b *Bench) Run(ctx context.Context) error {
 	defer wait.Wait()
 	pause := retryFirst
 	for {
-		err := b.scale.Read(ctx, func(r scale.Reading) {
+		device := b.device()
+		err := device.Read(ctx, func(r scale.Reading) {
 			pause = retryFirst
 			b.take(r)
 		})
@@ -122,8 +129,15 @@ func (b *Bench) Run(ctx context.Context) error {
 		}
 		b.setLost(true)
 		if errors.Is(err, scale.ErrClosed) {
+			if b.device() != device {
+				pause = retryFirst
+				continue // another scale was chosen
+			}
 			return err
 		}
+		b.mu.Lock()
+		b.why = err.Error()
+		b.mu.Unlock()
 		b.log.Warn("scale lost", "bench", b.Name, "cause", err, "again_in", pause)
 		select {
 		case <-ctx.Done():
@@ -179,6 +193,12 @@ func (b *Bench) watchSilence(ctx context.Context) {
 			}
 		}
 	}
+}
+
+func (b *Bench) device() scale.Scale {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.scale
 }
 
 func (b *Bench) setLost(lost bool) {

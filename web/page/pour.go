@@ -16,6 +16,7 @@ type Pour struct {
 	Typed    bool
 	OnScale  bool // this batch's cup is the one on the scale
 	Pretend  bool
+	CheckDue string // why the scale is to be checked first
 	Cup      Cup
 	Live     Live
 
@@ -140,6 +141,7 @@ type Ended struct {
 	Again        string // href
 	Thrown       string
 	Finished     bool
+	Checked      string // how the scale had been checked
 	FormulaHref  string
 	Next         string // the batch that replaced it
 }

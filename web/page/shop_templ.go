@@ -370,7 +370,7 @@ func ShopPage(v Shop) templ.Component {
 					return templ_7745c5c3_Err
 				}
 			}
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 35, "</p><p class=\"cautions\">A mixing room can be a classified zone. A tablet, a phone or a scale may be an ignition source there: mount it outside the zone or use rated equipment, and ask the fire authority.</p></section>")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 35, "</p><p><a class=\"button\" href=\"/scale\">The scale: set-up and checks</a></p></section>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
