@@ -1,7 +1,6 @@
 package web
 
 import (
-	"errors"
 	"net/http"
 	"strconv"
 	"strings"
@@ -104,84 +103,6 @@ func cardReduction(state pour.State, grams gram.Mass) string {
 		parts = append(parts, row.Name+" "+show(state, row.Mass)+" g")
 	}
 	return strings.Join(parts, ", ")
-}
-
-// tintRows is how many additions one tint may have.
-const tintRows = 5
-
-// tintForm asks what is added after a card.
-func (s *server) tintForm(w http.ResponseWriter, r *http.Request) error {
-	state, err := s.cup(r)
-	if err != nil {
-		return err
-	}
-	v, err := s.tintView(r, state)
-	if err != nil {
-		return err
-	}
-	return render(w, r, http.StatusOK, page.TintPage(v))
-}
-
-func (s *server) tintView(r *http.Request, state pour.State) (page.Tint, error) {
-	toners, err := s.Store.Toners(r.Context(), store.TonerFilter{System: state.Plan.System})
-	v := page.Tint{Aside: s.aside(r, state, "Tint"), Contents: show(state, state.Contents())}
-	for _, t := range toners {
-		if t.Kind == formula.Hardener || t.Kind == formula.Reducer {
-			continue
-		}
-		choice := page.TonerChoice{ID: strconv.FormatInt(t.ID, 10), Name: t.Name, Swatch: t.Swatch}
-		if i := state.Index(pour.TonerKey(t.ID)); i >= 0 {
-			choice.Detail = show(state, state.In[i]) + " g in"
-			v.Formula = append(v.Formula, choice)
-		} else if t.Stocked {
-			v.Others = append(v.Others, choice)
-		}
-	}
-	for range tintRows - 2 {
-		v.Rows = append(v.Rows, page.TintRow{})
-	}
-	return v, err
-}
-
-// tinting reads the additions of a tint.
-func (s *server) tinting(r *http.Request, state pour.State) (pour.Body, error) {
-	ids, grams := r.PostForm["toner"], r.PostForm["grams"]
-	var additions []pour.Addition
-	for i := range min(len(ids), len(grams), tintRows) {
-		text := strings.TrimSpace(grams[i])
-		if ids[i] == "" && text == "" {
-			continue
-		}
-		id, err := strconv.ParseInt(ids[i], 10, 64)
-		if err != nil {
-			return nil, badRequest("Line %d: choose a toner for the %s g.", i+1, text)
-		}
-		toner, err := s.Store.Toner(r.Context(), id)
-		if err != nil {
-			return nil, err
-		}
-		m, err := formula.ParseMass(text)
-		if err != nil {
-			return nil, badRequest("%s: %s", toner.Name, err)
-		}
-		if toner.System != state.Plan.System {
-			return nil, badRequest("%s is of another paint system. Choose one of %s.", toner.Name, state.Plan.System)
-		}
-		component := pour.ComponentOf(toner, 0)
-		if j := state.Index(component.Key); j >= 0 {
-			component = state.Components[j]
-		}
-		additions = append(additions, pour.Addition{Component: component, Mass: m})
-	}
-	tint, err := pour.TintWith(state, additions)
-	if err != nil {
-		var p *pour.Problem
-		if errors.As(err, &p) {
-			return nil, badRequest("%s", p.Detail)
-		}
-		return nil, err
-	}
-	return tint, nil
 }
 
 // finishForm asks what is kept.

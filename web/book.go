@@ -35,6 +35,8 @@ func (s *server) bookRoutes(r chi.Router) {
 	r.Post("/formula/{formula}/variant", s.page(s.variantSave))
 	r.Get("/formula/{formula}/edit", s.page(s.formulaEdit))
 	r.Post("/formula/{formula}/edit", s.page(s.formulaEditSave))
+	r.Get("/formula/{formula}/target", s.page(s.targetForm))
+	r.Post("/formula/{formula}/target", s.page(s.targetSave))
 	r.Post("/formula/{formula}/retire", s.page(s.formulaRetire))
 	r.Get("/formula/{formula}/export.csv", s.page(s.formulaExport))
 	r.Get("/batch/{batch}/variant", s.page(s.batchVariantForm))

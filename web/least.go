@@ -66,6 +66,8 @@ var leastRole = map[string]people.Role{
 	"POST /formula/{formula}/variant":   people.Painter,
 	"GET /formula/{formula}/edit":       people.Owner,
 	"POST /formula/{formula}/edit":      people.Owner,
+	"GET /formula/{formula}/target":     people.Mixer,
+	"POST /formula/{formula}/target":    people.Owner,
 	"POST /formula/{formula}/retire":    people.Owner,
 	"GET /formula/{formula}/export.csv": people.Owner,
 	"GET /compare":                      people.Mixer,

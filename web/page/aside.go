@@ -48,19 +48,6 @@ type DrawAmount struct {
 	Grams, Reading, Parts string
 }
 
-// Tint asks what is added.
-type Tint struct {
-	Aside
-	Contents        string
-	Formula, Others []TonerChoice
-	Rows            []TintRow
-}
-
-// TintRow is one addition.
-type TintRow struct {
-	Toner, Grams string
-}
-
 // Finish asks what is kept.
 type Finish struct {
 	Aside

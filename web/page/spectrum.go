@@ -101,7 +101,7 @@ type PlaneRow struct{ Letter, Name, Words string }
 
 const (
 	planeMiddle, planeReach = 120.0, 104.0
-	barX, barWidth          = 262.0, 22.0
+	barX, barWidth, barSide = 246.0, 104.0, 22.0 // card and prediction stand at the side, arrows in the rest
 )
 
 func planeX(x float64) float64 { return planeMiddle + min(max(x, -1.1), 1.1)*planeReach }
@@ -120,6 +120,19 @@ func tip(x1, y1, x2, y2 float64) string {
 }
 
 func (p Plane) arrowEnd(a PlaneArrow) Point { return Point{p.Card.X + a.By.X, p.Card.Y + a.By.Y} }
+
+// barAt is where the arrow of one toner stands in the bar of lightness.
+func (p Plane) barAt(i int) float64 {
+	return barX + barSide + (float64(i)+0.5)*(barWidth-barSide)/float64(len(p.Arrows))
+}
+
+// barLetter stands beyond the tip of an arrow in the bar.
+func (p Plane) barLetter(a PlaneArrow) float64 {
+	if a.L < 0 {
+		return planeY(p.CardL+a.L) + 16
+	}
+	return planeY(p.CardL+a.L) - 5
+}
 
 // letterAt stands beyond the tip of an arrow.
 func (p Plane) letterAt(a PlaneArrow) (x, y string) {
