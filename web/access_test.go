@@ -21,6 +21,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"rsc.io/qr"
+
 	"pourbook/internal/bench"
 	"pourbook/internal/formula"
 	"pourbook/internal/gram"
@@ -310,6 +312,29 @@ func TestTabletJoinsOnceAndIsDismissed(t *testing.T) {
 	assert.Equal(t, http.StatusUnauthorized, tablet.post("/batch/x/tap", nil).Code)
 	assert.Equal(t, http.StatusUnauthorized, tablet.signIn("Cem", pins["Cem"]).Code)
 	assert.Equal(t, http.StatusNotFound, owner.post("/tablets/nowhere/dismiss", nil).Code)
+}
+
+// What is drawn is the code, square by square.
+func TestCodeIsDrawnSquareBySquare(t *testing.T) {
+	c, err := qr.Encode("https://192.168.7.2:8040/join/ABCDE12345", qr.M)
+	require.NoError(t, err)
+	drawn := map[[2]int]bool{}
+	for _, m := range regexp.MustCompile(`M(\d+) (\d+)h(\d+)v1h-(\d+)z`).FindAllStringSubmatch(qrPath(c), -1) {
+		var n [4]int
+		for i := range n {
+			n[i], err = strconv.Atoi(m[i+1])
+			require.NoError(t, err)
+		}
+		require.Equal(t, n[2], n[3], "a bar is closed")
+		for x := range n[2] {
+			drawn[[2]int{n[0] + x, n[1]}] = true
+		}
+	}
+	for y := -1; y <= c.Size; y++ {
+		for x := -1; x <= c.Size; x++ {
+			assert.Equal(t, c.Black(x, y), drawn[[2]int{x, y}], "%d, %d", x, y)
+		}
+	}
 }
 
 // The key alone says which screen asks: no other cookie of another screen, forged or copied, is believed.

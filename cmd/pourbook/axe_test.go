@@ -58,7 +58,7 @@ func everyPage(t *testing.T, s shop) []string {
 	t.Helper()
 	pages := []string{
 		"/", "/who", "/book", "/book?q=mint", "/book?q=nothing-like-it", "/book/new", "/book/import", "/shelf", "/shelf/new", "/shelf/import",
-		"/cards", "/records", "/records?q=nothing-like-it", "/shop", "/formula/17", "/formula/17/revise", "/formula/17/variant", "/formula/17/edit",
+		"/cards", "/records", "/records?q=nothing-like-it", "/shop", "/who", "/lock", "/people", "/people/1", "/tablets", "/join", "/formula/17", "/formula/17/revise", "/formula/17/variant", "/formula/17/edit",
 		"/mix/17", "/mix/17?amount=20&unit=g", "/cards/19", "/no-such-page",
 	}
 	batches, err := s.store.Batches(t.Context(), store.BatchFilter{})
