@@ -184,9 +184,9 @@ func TestEveryRouteAsEveryRole(t *testing.T) {
 		}
 	}
 	anybody := regexp.MustCompile(`^(GET|POST) /who|^POST /leave$|^(GET|POST) /join|^GET /authority\.crt$|^POST /scheme$`)
-	painter := regexp.MustCompile(`/variant$|^(GET|POST) /batch/\{batch\}/card$|^(GET|POST) /card/\{id\}/edit$|^POST /book/check$`)
+	painter := regexp.MustCompile(`/variant$|^(GET|POST) /batch/\{batch\}/card$|^(GET|POST) /card/\{id\}/edit$|^POST /book/check$|^POST /match`)
 	mixerPost := regexp.MustCompile(`^POST (/batch/\{batch\}/(tap|bring|wait|pretend|reduce)|/mix/\{formula\}|/pin|/api/calc/\{name\}|/scale/check)$`)
-	ownerGet := regexp.MustCompile(`^GET (/book/(new|import|export\.csv)|/formula/\{formula\}/(revise|edit|export\.csv)|/shelf/(import|new|export\.csv)|/lock|/people.*|/tablets.*)$`)
+	ownerGet := regexp.MustCompile(`^GET (/book/(new|import|export\.csv)|/formula/\{formula\}/(revise|edit|export\.csv)|/match/\{search\}/keep|/shelf/(import|new|export\.csv)|/lock|/people.*|/tablets.*)$`)
 	expected := func(route string) people.Role {
 		switch {
 		case anybody.MatchString(route):

@@ -19,6 +19,7 @@ var leastRole = map[string]people.Role{
 	"POST /batch/{batch}/bring":   people.Mixer,
 	"POST /batch/{batch}/wait":    people.Mixer,
 	"POST /batch/{batch}/pretend": people.Mixer,
+	"GET /match/{search}/stream":  people.Mixer,
 
 	// Coming in
 	"GET /who":           people.Nobody,
@@ -71,6 +72,13 @@ var leastRole = map[string]people.Role{
 	"POST /formula/{formula}/retire":    people.Owner,
 	"GET /formula/{formula}/export.csv": people.Owner,
 	"GET /compare":                      people.Mixer,
+
+	// Matching
+	"GET /match":                people.Mixer,
+	"POST /match":               people.Painter,
+	"GET /match/{search}":       people.Mixer,
+	"POST /match/{search}/stop": people.Painter,
+	"GET /match/{search}/keep":  people.Owner,
 
 	// Shelf
 	"GET /shelf":            people.Mixer,

@@ -22,6 +22,7 @@ func (s *server) routes() chi.Router {
 		r.Post("/batch/{batch}/bring", s.page(s.bring))
 		r.Post("/batch/{batch}/wait", s.page(s.wait))
 		r.Post("/batch/{batch}/pretend", s.page(s.pretend))
+		r.Get("/match/{search}/stream", s.page(s.matchStream))
 	})
 
 	r.Group(func(r chi.Router) {
@@ -58,6 +59,7 @@ func (s *server) routes() chi.Router {
 
 		// Book
 		s.bookRoutes(r)
+		s.matchRoutes(r)
 
 		// Cards
 		s.cardRoutes(r)

@@ -51,9 +51,10 @@ type Hand interface {
 
 type server struct {
 	Config
-	gate    *gate
-	rates   rates
-	hashing chan struct{} // a place for each PIN that is being hashed
+	gate     *gate
+	rates    rates
+	hashing  chan struct{} // a place for each PIN that is being hashed
+	searches searches      // for formulas, under way or done
 }
 
 // mostHashing is how many PINs are hashed at a time, 19 MiB each.
