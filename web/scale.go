@@ -101,7 +101,7 @@ func (s *server) scaleView(r *http.Request, set store.Settings) (page.ScaleSet, 
 		Weight: page.Input{Name: "known", Label: "The weight weighs", Unit: "g", Numeric: true},
 	}
 	if set.CheckWeight > 0 {
-		v.Weight.Value = set.CheckWeight.Show(gram.Milligram)
+		v.Weight.Value = trimFloat(set.CheckWeight.Grams())
 	}
 	if empty, ok := s.Bench.Emptied(); ok {
 		v.Emptied = empty.Show(s.Bench.Balance().At(empty))
@@ -122,7 +122,7 @@ func (s *server) scaleView(r *http.Request, set store.Settings) (page.ScaleSet, 
 
 func (s *server) checkRow(c store.ScaleCheck) page.CheckRow {
 	row := page.CheckRow{
-		At: c.At.In(s.Now().Location()).Format("2 Jan 2006, 15:04"), By: c.By, Scale: c.Scale, Known: c.Known.Show(gram.Milligram),
+		At: c.At.In(s.Now().Location()).Format("2 Jan 2006, 15:04"), By: c.By, Scale: c.Scale, Known: trimFloat(c.Known.Grams()),
 		Read: (c.Loaded - c.Empty).Show(c.Division), Off: signedMass(c.Off(), c.Division), Word: "good",
 	}
 	if !c.Passed {
@@ -179,7 +179,7 @@ func (s *server) checkedWords(ctx context.Context, state pour.State) (string, er
 	if !c.Passed {
 		word = "off"
 	}
-	said := fmt.Sprintf("Scale checked %s: %s g read as %s g, %s.", when, c.Known.Show(gram.Milligram), (c.Loaded - c.Empty).Show(c.Division), word)
+	said := fmt.Sprintf("Scale checked %s: %s g read as %s g, %s.", when, trimFloat(c.Known.Grams()), (c.Loaded - c.Empty).Show(c.Division), word)
 	if !sameDay(c.At, state.StartedAt.In(here)) {
 		said = "Scale not checked that day. " + said
 	}
@@ -393,7 +393,7 @@ func (s *server) scaleFields(v *page.ScaleSet, set store.ScaleSetup) {
 	mass := func(name, label string, m gram.Mass) page.Input {
 		in := page.Input{Name: name, Label: label, Numeric: true, Unit: "g"}
 		if m > 0 {
-			in.Value = m.Show(gram.Milligram)
+			in.Value = trimFloat(m.Grams())
 		}
 		return in
 	}

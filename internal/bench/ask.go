@@ -42,7 +42,7 @@ func askOf(q Question, s pour.State) *Ask {
 	switch q.Kind {
 	case AskAway:
 		a.Say = "The cup is off the scale. Put it back and go on where you were."
-		answer(CauseBack, "It is back, and changed")
+		answer(CauseBack, "It is back")
 	case AskZeroed:
 		a.Say = fmt.Sprintf("The scale read %s g and now reads %s. If the cup is off, put it back. If tare was pressed with the cup on, say so: what came in since then still counts.", q.Before.Show(d), q.After.Show(d))
 		if q.AtOnce {
@@ -54,7 +54,7 @@ func askOf(q Question, s pour.State) *Ask {
 			break
 		}
 		answer(pour.CauseDisplay, "Tare was pressed")
-		answer(CauseBack, "The cup was off and is changed")
+		answer(CauseBack, "The cup was off and is back")
 	case AskHeavier:
 		a.Say = fmt.Sprintf("%s g more are on the scale than before, and nobody saw them poured. What are they?", by)
 		if q.Slow {
@@ -108,7 +108,7 @@ func (b *Bench) follow(old, now pour.State) {
 		b.guard.restart(known(now))
 		b.guard.unwatched = b.lost || b.last.Status != scale.OK || (b.last.Mass-known(now)).Abs() > slackDivisions*b.balance.At(known(now))
 	case b.guard.question == nil && old.Decided != now.Decided:
-		b.guard.explained = known(now)
+		b.guard.explained, b.guard.rested = known(now), known(now)
 	}
 }
 

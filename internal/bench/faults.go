@@ -68,7 +68,8 @@ type cupFacts struct {
 
 // guard watches the readings of one cup while something is to be poured.
 type guard struct {
-	explained gram.Mass // last settled reading that pours explain
+	explained gram.Mass // last settled reading that pours explain; what creeps away from it adds up
+	rested    gram.Mass // last settled reading that was as near to it as not to be asked about
 	unwatched bool      // something may have happened unseen: the next settled reading is compared
 	question  *Question
 	asked     int // questions so far
@@ -87,7 +88,7 @@ type swing struct{ low, high, middle gram.Mass }
 
 // restart makes the guard compare the next settled reading with what is known.
 func (g *guard) restart(known gram.Mass) {
-	*g = guard{explained: known, unwatched: true, asked: g.asked}
+	*g = guard{explained: known, rested: known, unwatched: true, asked: g.asked}
 }
 
 // blind says that readings were missed.
@@ -109,7 +110,7 @@ func (g *guard) add(r sight, f cupFacts) {
 		g.trail = append(g.trail[:0], g.trail[max(from, len(g.trail)-trailMost/2):]...)
 	}
 	division := max(f.balance.At(r.mass), f.balance.At(g.explained))
-	if !r.settled {
+	if n := len(g.trail); !r.settled || n > 1 && (r.mass-g.trail[n-2].mass).Abs() > slackDivisions*division {
 		g.moved = true
 	}
 	if r.settled && g.question == nil && (r.mass-g.explained).Abs() <= slackDivisions*division {
@@ -143,12 +144,13 @@ func (g *guard) judge(r sight, division gram.Mass, f cupFacts) {
 	change := r.mass - g.explained
 	switch {
 	case change.Abs() <= slack: // as it was; what is explained stays, so that a drift adds up until it shows
+		g.rested = r.mass
 	case change < 0:
 		g.ask(g.kindOf(r.mass, slack, f), r, slack)
 	case unseen, g.placed(r, change, slack), g.crept(r, f, slack):
 		g.ask(AskHeavier, r, slack)
 	default:
-		g.explained = r.mass
+		g.explained, g.rested = r.mass, r.mass
 		g.exact, g.moved = r.at, false
 	}
 }
@@ -156,13 +158,16 @@ func (g *guard) judge(r sight, division gram.Mass, f cupFacts) {
 // followUp sees whether a question has answered itself, or has become another one.
 func (g *guard) followUp(r sight, slack gram.Mass, f cupFacts) {
 	q := g.question
-	if (r.mass-q.Before).Abs() <= slack && !q.Tared {
+	// A fall is never a pour. A rise back to where it was is the cup put back where it is quick, or the display creeping back;
+	// otherwise it is paint that happens to weigh as much.
+	asBefore := r.mass <= q.After || q.Slow && !g.moved || g.within(r, q.After, slack, putWithin)
+	if (r.mass-q.Before).Abs() <= slack && asBefore && !q.Tared {
 		if q.Kind == AskAway && q.Before.Abs() <= slack && g.jumped(q.After, slack) {
 			g.renew(AskZeroed, r.mass)
 			g.question.Tared = true
 			return
 		}
-		g.question, g.unwatched = nil, false
+		g.question, g.unwatched, g.rested = nil, false, r.mass
 		return
 	}
 	kind := g.kindOf(r.mass, slack, f)
@@ -184,6 +189,10 @@ func (g *guard) back(f cupFacts) {
 		return
 	}
 	r := g.trail[len(g.trail)-1]
+	if (r.mass - g.question.Before).Abs() <= slackDivisions*f.balance.At(r.mass) {
+		g.question, g.unwatched, g.rested = nil, false, r.mass
+		return
+	}
 	kind := AskHeavier
 	if r.mass < g.question.Before {
 		kind = AskLighter
@@ -198,16 +207,20 @@ func (g *guard) renew(kind QuestionKind, after gram.Mass) {
 
 func (g *guard) ask(kind QuestionKind, r sight, slack gram.Mass) {
 	g.asked++
-	g.question = &Question{
-		No: g.asked, Kind: kind, Before: g.explained, After: r.mass,
-		AtOnce: g.jumped(g.explained, slack), Slow: !g.moved,
+	// What went step by step, each too small to be asked about, is asked about as a whole.
+	q := &Question{No: g.asked, Kind: kind, Before: g.rested, After: r.mass, Slow: (r.mass - g.rested).Abs() <= slack}
+	if q.Slow {
+		q.Before = g.explained
 	}
+	q.AtOnce = !q.Slow && g.jumped(q.Before, slack)
+	g.question = q
 }
 
 // answered forgets the question: what came in is the toner, or the event that follows shifts what is known.
 func (g *guard) answered() {
 	if g.question != nil {
-		g.explained, g.question, g.unwatched = g.question.After, nil, false
+		g.explained, g.rested = g.question.After, g.question.After
+		g.question, g.unwatched = nil, false
 	}
 }
 
@@ -308,15 +321,18 @@ func (g *guard) watchShaking(r sight, division gram.Mass) {
 	}
 	low, high, sum, early := run[0].mass, run[0].mass, gram.Mass(0), gram.Mass(0)
 	half := len(run) / 2
+	lateLow, lateHigh := run[half].mass, run[half].mass
 	for i, s := range run {
 		low, high, sum = min(low, s.mass), max(high, s.mass), sum+s.mass
 		if i < half {
 			early += s.mass
+		} else {
+			lateLow, lateHigh = min(lateLow, s.mass), max(lateHigh, s.mass)
 		}
 	}
 	swinging := high - low
 	first, second := early/gram.Mass(half), (sum-early)/gram.Mass(len(run)-half)
-	if swinging < 3*division || (second-first).Abs() > max(division, swinging/6) {
+	if swinging < 3*division || lateHigh-lateLow < 2*division || (second-first).Abs() > max(division, swinging/6) {
 		return // it goes somewhere: somebody pours
 	}
 	g.shaken = &swing{low: low, high: high, middle: (sum / gram.Mass(len(run))).Round(division)}

@@ -138,7 +138,7 @@ func (b *Bench) Run(ctx context.Context) error {
 		b.mu.Lock()
 		b.why = err.Error()
 		b.mu.Unlock()
-		b.log.Warn("scale lost", "bench", b.Name, "cause", err, "again_in", pause)
+		b.log.Warn("scale lost", "bench", b.Called(), "cause", err, "again_in", pause)
 		select {
 		case <-ctx.Done():
 			return ctx.Err()

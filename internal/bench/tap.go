@@ -134,7 +134,7 @@ func (b *Bench) zeroed(batch string, t Tap) (pour.Body, bool) {
 	if t.Typed != nil || b.active != batch || c == nil || c.state.Need() != pour.NeedPour || b.lost || b.guard.unwatched {
 		return nil, false
 	}
-	f := pour.Found{Cause: pour.CauseDisplay, Before: b.guard.explained, Reading: b.guard.explained}
+	f := pour.Found{Cause: pour.CauseDisplay, Before: b.guard.rested, Reading: b.guard.rested}
 	if q := b.guard.question; q != nil {
 		f.Before, f.Reading = q.Before, q.After
 	}
