@@ -39,6 +39,10 @@ const (
 // aimWhileToCome is the part of the limit that a top-up aims at while toners are still to come, so that they may err too.
 const aimWhileToCome = 0.7
 
+// mostOff is by how much a toner's share may be off, in per cent, to save paint where carrying on is good. Common
+// practice, no source.
+const mostOff = 20
+
 // Minutes of work, for the cost of a choice. Common practice, no source.
 const (
 	minutesPerPour = 1
@@ -346,8 +350,8 @@ func (v *view) options() []Option {
 		if o.Choice == LeastPaint && slices.Equal(o.Add, carry.Add) {
 			o.SameAs = CarryOn
 		}
-		if o.Choice == LeastPaint && carry.Fits && carry.Within && !o.beats(carry) {
-			o.takes = false // nothing has to be topped up
+		if o.Choice == LeastPaint && carry.Fits && carry.Within && (!o.beats(carry) || o.Worst > max(carry.Worst, mostOff)) {
+			o.takes = false // nothing has to be topped up, and no toner left out to save its grams
 		}
 		done = done || o.Fits && o.Within
 		spills = spills || !o.Fits

@@ -19,8 +19,10 @@ const (
 	sumSteps       = 12       // along the line of sums
 	mostCups       = 20       // beyond twenty cups nobody goes on
 	nearShares     = 1e-4     // weight of staying near the formula's shares, so that of many cups of one colour it is the plainest
-	worthShare     = 0.02     // change of a toner's own grams from which the form is learnt
-	worthForeign   = 1e-4     // the same for what is foreign, of the whole cup
+	learnShare     = 0.02     // change of a toner's own grams from which the form is learnt
+	offTolerance   = 0.02     // ΔE00 that is given up to bring a toner nearer to its share by a tolerance
+	keepToCome     = 0.8      // of what is still to come of a toner: common practice, no source
+	learnForeign   = 1e-4     // the same for what is foreign, of the whole cup
 	goodEnough     = 1 - 2e-3 // of the limit: what a search aims at, so that rounding in the last figure does not miss it
 )
 
@@ -60,6 +62,8 @@ type near struct {
 	at   field
 	in   []float64 // grams in the cup
 	shut []bool    // may not be added to
+	pull []float64 // towards the formula's share of each
+	soft float64   // what the form lacks to be positive
 
 	y, try, slope, next, x []float64
 }
@@ -81,9 +85,9 @@ func (v *view) newNear() (*near, bool) {
 	}
 	y, slope := slices.Clone(v.wanted), make([]float64, n)
 	for i := range n {
-		h := worthShare * v.wanted[i]
+		h := learnShare * v.wanted[i]
 		if h <= 0 {
-			h = worthForeign
+			h = learnForeign
 		}
 		y[i] += h
 		if s.truth(y, slope); anyBad(slope) {
@@ -100,28 +104,32 @@ func (v *view) newNear() (*near, bool) {
 			s.form[i*n+j], s.form[j*n+i] = mean, mean
 		}
 	}
-	copy(s.q.h, s.form)
-	for i, w := range v.wanted {
-		if w <= 0 {
-			w = 1
-		}
-		s.q.h[i*n+i] += nearShares / w
-	}
-	// Bent colour differences can give a form that is not quite positive; more weight on the shares makes it so.
+	s.pull = make([]float64, n)
+	// Bent colour differences can give a form that is not quite positive; weight on the shares makes it so.
 	for range 40 {
+		s.pullBy(func(_ int, w float64) float64 { return nearShares / w })
 		copy(s.q.chol, s.q.h)
 		if factor(s.q.chol, n) {
 			return s, true
 		}
-		for i, w := range v.wanted {
-			if w <= 0 {
-				w = 1
-			}
-			s.q.h[i*n+i] += nearShares / w
-			s.q.h[i*n+i] *= 1.5
-		}
+		s.soft = max(2*s.soft, nearShares)
 	}
 	return nil, false
+}
+
+// pullBy sets how strongly each own component is held to its share.
+func (s *near) pullBy(pull func(i int, w float64) float64) {
+	copy(s.q.h, s.form)
+	n := len(s.pull)
+	for i, w := range s.v.wanted {
+		s.pull[i] = 0
+		if w > 0 {
+			s.pull[i] = pull(i, w)
+		} else {
+			w = 1
+		}
+		s.q.h[i*n+i] += s.pull[i] + (nearShares+s.soft)/w
+	}
 }
 
 func anyBad(x []float64) bool {
@@ -171,11 +179,9 @@ func (s *near) formAround(x []float64) field {
 func (s *near) merit(y, slope []float64) float64 {
 	f := s.at(y, slope)
 	for i, w := range s.v.wanted {
-		if w > 0 {
-			off := y[i] - w
-			f += nearShares * off * off / (2 * w)
-			slope[i] += nearShares * off / w
-		}
+		off := y[i] - w
+		f += s.pull[i] * off * off / 2
+		slope[i] += s.pull[i] * off
 	}
 	return f
 }
@@ -336,7 +342,8 @@ func (v *view) leastColour(room gram.Mass) ([]gram.Mass, bool) {
 		if !ok {
 			return nil, false
 		}
-		x = s.fewerPours(x, from, to, aim)
+		x = s.fuller(s.fewerPours(x, from, to, aim), from, to, aim)
+		x = s.plainest(x, aim)
 		if add, ok := s.inDivisions(x, room, limit); ok {
 			return add, true
 		}
@@ -395,6 +402,52 @@ func (s *near) fewerPours(x []float64, from, to, limit float64) []float64 {
 	if fewer, ok := s.least(from, to, limit); ok && sumOf(fewer) < sumOf(x)+worth*float64(len(tops)) {
 		x = fewer
 	}
+	s.shut = shut
+	return x
+}
+
+// fuller keeps most of what is still to come of every toner, where that costs less than half a division a toner.
+func (s *near) fuller(x []float64, from, to, limit float64) []float64 {
+	in := s.in
+	floor, cut := slices.Clone(in), false
+	for i, m := range s.v.come {
+		if !s.shut[i] {
+			floor[i] += keepToCome * m.Grams()
+			cut = cut || x[i] < floor[i]-1e-9
+		}
+	}
+	if !cut {
+		return x
+	}
+	s.in = floor
+	more, ok := s.least(max(from, sumOf(floor)), to, limit)
+	s.in = in
+	if ok && sumOf(more)-sumOf(x) <= s.v.d.Grams()*float64(len(x))/2 {
+		return more
+	}
+	return x
+}
+
+// plainest returns, of the cups that weigh the same and meet the limit, the one nearest to the formula: a toner is not
+// left out because two lights would not show it. An error of one tolerance counts as much as a difference of offTolerance.
+func (s *near) plainest(x []float64, limit float64) []float64 {
+	shut := slices.Clone(s.shut)
+	for i := range x {
+		s.shut[i] = s.shut[i] || s.v.come[i] == 0 && x[i]-s.in[i] <= 1e-9
+	}
+	for weight := 1.0; weight > 1e-3; weight /= 4 {
+		s.pullBy(func(i int, w float64) float64 {
+			one := s.v.tau[i] * w / offTolerance
+			return weight / (one * one)
+		})
+		y := slices.Clone(x)
+		s.reach(y)
+		if d, _ := s.v.ask(y); d <= limit {
+			x = y
+			break
+		}
+	}
+	s.pullBy(func(_ int, w float64) float64 { return nearShares / w })
 	s.shut = shut
 	return x
 }

@@ -56,3 +56,15 @@ func (s State) ToleranceIn(colour Colour, limit float64, key Key) gram.Mass {
 	}
 	return gram.Mass(low * float64(gram.Gram))
 }
+
+// Watched returns steps that are looked at as soon as the display shows too much: their tolerance is half a division,
+// what rounding alone makes. It is for cups with colour data. There Choices weighs every excess against the colour of
+// the whole cup and carries on where nobody will see it, so that no toner has a tolerance of its own to spend.
+func Watched(steps []Step, b gram.Balance, gross gram.Mass) []Step {
+	out := make([]Step, len(steps))
+	for i, step := range steps {
+		step.Tolerance = (b.At(gross) + 1) / 2
+		out[i] = step
+	}
+	return out
+}
