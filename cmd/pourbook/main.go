@@ -26,6 +26,7 @@ var commands = []command{
 	{"export", "write the book's formulas or toners as CSV", runExport},
 	{"backup", "keep a copy of a book, also while it is served, and read it back", runBackup},
 	{"restore", "put a backup in the place of a book", runRestore},
+	{"rehearse", "pour simulated cups: how much paint each way of correcting takes", runRehearse},
 	{"check", "look a book over: integrity, references, sums, every batch", runCheck},
 }
 
@@ -65,7 +66,7 @@ func run(ctx context.Context, args []string, in io.Reader, out io.Writer) error 
 func help(out io.Writer) error {
 	text := "Pourbook mixes refinish colour by weight.\n\nUsage: pourbook COMMAND [flags]\n\n"
 	for _, c := range commands {
-		text += fmt.Sprintf("  %-8s %s\n", c.name, c.does)
+		text += fmt.Sprintf("  %-9s %s\n", c.name, c.does)
 	}
 	text += "\nEach command says more with -h. Exit codes: 0 done, 1 it failed, 2 it was asked wrongly.\n"
 	_, err := io.WriteString(out, text)
