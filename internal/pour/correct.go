@@ -97,7 +97,8 @@ func (o Option) Corrected() Corrected {
 // Choices returns the ways to go on after an overshoot or a wrong toner: the recommended one first, the others in a
 // fixed order behind it. Recommended is what costs least among the ways that fit and meet the limit, in money where
 // every price is known and in grams where not, ties by fewer pours; no other way on the list beats it in cost, pours
-// and error together. Where carrying on meets the limit, a top-up is recommended only if it does. Where nothing meets the limit it is the way with the smallest error that fits.
+// and error together. Where carrying on meets the limit, a top-up is recommended only if it does, and not if it saves its
+// grams by leaving most of a toner out. Where nothing meets the limit it is the way with the smallest error that fits.
 // colour may be nil.
 func Choices(s State, shop Shop, colour Colour) []Option {
 	if s.Plan.Total == 0 || s.Ended() {

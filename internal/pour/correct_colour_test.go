@@ -255,6 +255,96 @@ func colourCup9(b testing.TB) (State, *pigment.Aim) {
 	return s, aimFor(b, toners, weights, colour.D65, colour.A)
 }
 
+// Another order of the toners, or everything ten times as heavy, is the same cup.
+func TestLeastPaintKnowsNoOrderAndNoSize(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 9))
+	for k := range 40 {
+		c := randomColourCup(t, rng, gram.Of(0.1))
+		v := newView(c.state, Shop{Limit: 1}, c.aim)
+		add, ok := v.leastColour(gram.MaxMass)
+		require.Truef(t, ok, "cup %d", k)
+		n := len(v.in)
+		w := newView(c.state, Shop{Limit: 1}, turned{c.aim})
+		slices.Reverse(w.parts)
+		slices.Reverse(w.wanted)
+		slices.Reverse(w.in)
+		slices.Reverse(w.come)
+		slices.Reverse(w.tau)
+		other, ok := w.leastColour(gram.MaxMass)
+		require.True(t, ok)
+		assert.InDeltaf(t, gram.Sum(add).Grams(), gram.Sum(other).Grams(), 0.1*float64(n), "cup %d turned round", k)
+		big := newView(c.state, Shop{Limit: 1}, c.aim)
+		for i := range big.in {
+			big.in[i] *= 10
+			big.come[i] *= 10
+		}
+		big.whole, big.goal, big.d = 10*big.whole, 10*big.goal, 10*big.d
+		tenfold, ok := big.leastColour(gram.MaxMass)
+		require.True(t, ok)
+		assert.InDeltaf(t, 10*gram.Sum(add).Grams(), gram.Sum(tenfold).Grams(), float64(n), "cup %d tenfold", k)
+	}
+}
+
+// turned sees a cup whose components stand in the opposite order.
+type turned struct{ of Colour }
+
+func (c turned) Distance(g []float64) (float64, []float64) {
+	back := slices.Clone(g)
+	slices.Reverse(back)
+	d, slope := c.of.Distance(back)
+	slope = slices.Clone(slope)
+	slices.Reverse(slope)
+	return d, slope
+}
+
+// A shop's limit that no rounding can keep is said to be missed, not passed over.
+func TestWithinIsAskedAfterRounding(t *testing.T) {
+	rng := rand.New(rand.NewPCG(10, 11))
+	for range 60 {
+		c := randomColourCup(t, rng, gram.Of(0.5))
+		for _, o := range Choices(c.state, Shop{Limit: 0.05, AsIs: true}, c.aim) {
+			require.NotNil(t, o.DeltaE)
+			x := make([]float64, 0, 4)
+			for _, k := range c.state.Components {
+				in := c.state.In[c.state.Index(k.Key)]
+				if o.Choice == StartAgain {
+					in = 0
+				}
+				for _, p := range o.Add {
+					if p.Key == k.Key {
+						in += p.Mass
+					}
+				}
+				x = append(x, in.Grams())
+			}
+			if o.Choice == LiftOut || o.Choice == PourOff {
+				continue // something is taken out first
+			}
+			d, _ := c.aim.Distance(x)
+			assert.InDelta(t, d, *o.DeltaE, 1e-9, o.Choice)
+			assert.Equal(t, d <= 0.05+1e-9, o.Within, o.Choice)
+		}
+	}
+}
+
+func TestWatchedSteps(t *testing.T) {
+	steps := []Step{{No: 1, Key: "a", Aim: 500_000, Tolerance: 40_000}, {No: 2, Key: "b", Aim: 700, Tolerance: 100}}
+	got := Watched(steps, gram.Balance{Division: tenth}, 0)
+	assert.Equal(t, []Step{{No: 1, Key: "a", Aim: 500_000, Tolerance: 50}, {No: 2, Key: "b", Aim: 700, Tolerance: 50}}, got)
+	assert.Equal(t, gram.Mass(40_000), steps[0].Tolerance, "the steps given are left alone")
+}
+
+func BenchmarkChoicesColour9(b *testing.B) {
+	s, aim := colourCup9(b)
+	shop := Shop{MinuteRate: 50, CupCost: 30}
+	b.ReportAllocs()
+	for b.Loop() {
+		if len(Choices(s, shop, aim)) == 0 {
+			b.Fatal("no choices")
+		}
+	}
+}
+
 func BenchmarkLeastPaintColour9(b *testing.B) {
 	s, aim := colourCup9(b)
 	b.ReportAllocs()

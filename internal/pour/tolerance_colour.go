@@ -47,7 +47,7 @@ func (s State) ToleranceIn(colour Colour, limit float64, key Key) gram.Mass {
 			return gram.Of(low)
 		}
 	}
-	for high-low > gram.Mass(1).Grams()/2 && high-low > 1e-4*high {
+	for high-low > gram.Mass(1).Grams()/2 && high-low > 1e-3*high {
 		if mid := (low + high) / 2; meets(mid) {
 			low = mid
 		} else {
