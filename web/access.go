@@ -15,7 +15,9 @@ import (
 	"github.com/go-chi/chi/v5"
 	"github.com/google/uuid"
 
+	"pourbook/internal/bench"
 	"pourbook/internal/people"
+	"pourbook/internal/pour"
 	"pourbook/internal/store"
 	"pourbook/web/page"
 )
@@ -117,6 +119,7 @@ func (g *gate) look(r *http.Request, v visitor, asks bool) (_ visitor, note bool
 	}
 	v.Locked = d.locked
 	if !d.locked && g.open && !v.AtMachine {
+		v.Locked = true
 		return v, false, nil // serve sees to it that this never is
 	}
 	if !d.locked {
@@ -189,7 +192,7 @@ func newKey() (key string, hash [sha256.Size]byte) {
 // whoForm asks who works at this screen.
 func (s *server) whoForm(w http.ResponseWriter, r *http.Request) error {
 	v := visitorOf(r)
-	if v.Locked && !v.Joined && !v.AtMachine {
+	if v.outside() {
 		http.Redirect(w, r, "/join", http.StatusSeeOther)
 		return nil
 	}
@@ -250,6 +253,9 @@ func (s *server) whoSave(w http.ResponseWriter, r *http.Request) error {
 	if err := s.signIn(r.Context(), v.Device, person, person.ID == v.PersonID); err != nil {
 		return err
 	}
+	if err := s.handOver(r.Context(), v.Device, person.Name); err != nil {
+		return err
+	}
 	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 	return nil
 }
@@ -267,6 +273,33 @@ func (s *server) signIn(ctx context.Context, device string, p people.Person, kee
 		delete(s.gate.fresh, device)
 	}
 	return nil
+}
+
+// handOver makes whoever works at a screen now the one who pours the cup on the scale, where that screen holds it: what
+// the bench books by itself carries the name of who pours.
+func (s *server) handOver(ctx context.Context, device, name string) error {
+	if s.Bench == nil || s.Bench.Active() == "" || name == "" {
+		return nil
+	}
+	state, err := s.Store.State(ctx, s.Bench.Active())
+	if errors.Is(err, store.ErrNotFound) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if state.Holder != device || state.Name == name || state.Ended() {
+		return nil
+	}
+	_, err = s.Bench.Do(ctx, state.Batch, bench.Tap{Command: pour.Command{
+		ID: uuid.NewString(), Device: device, By: name, At: s.Now(), Seen: state.Decided, Epoch: state.Epoch,
+		Body: pour.TakenOver{Device: device, Name: name},
+	}})
+	var refusal *pour.Refusal
+	if errors.As(err, &refusal) { // somebody else has just taken it over
+		return nil
+	}
+	return err
 }
 
 // person finds the person of an address.
@@ -294,6 +327,9 @@ func (s *server) personOf(ctx context.Context, id int64) (people.Person, error) 
 
 // pinForm shows the keys for a PIN.
 func (s *server) pinForm(w http.ResponseWriter, r *http.Request) error {
+	if v := visitorOf(r); v.outside() {
+		return s.turnAway(w, r, v, people.Mixer)
+	}
 	p, err := s.mayTry(r)
 	if err != nil {
 		return err
@@ -311,9 +347,6 @@ func (s *server) pinView(r *http.Request, p people.Person) page.PIN {
 // itself an owner's, elsewhere nobody's.
 func (s *server) mayTry(r *http.Request) (people.Person, error) {
 	v := visitorOf(r)
-	if v.Locked && !v.Joined && !v.AtMachine {
-		return people.Person{}, s.turnAway(nil, r, v, people.Mixer)
-	}
 	p, err := s.person(r)
 	if err == nil && (!v.Locked || !p.MaySignIn() || !v.Joined && p.Role != people.Owner) {
 		err = notFound("person with a PIN")
@@ -323,11 +356,14 @@ func (s *server) mayTry(r *http.Request) (people.Person, error) {
 
 // pinSend signs a person in whose PIN is right. At the machine itself an owner's PIN lets the browser join as well.
 func (s *server) pinSend(w http.ResponseWriter, r *http.Request) error {
+	v := visitorOf(r)
+	if v.outside() {
+		return s.turnAway(w, r, v, people.Mixer)
+	}
 	p, err := s.mayTry(r)
 	if err != nil {
 		return err
 	}
-	v := visitorOf(r)
 	if sentence, status, err := s.tryPIN(r, p, r.PostFormValue("pin")); err != nil {
 		return err
 	} else if sentence != "" {
@@ -344,6 +380,9 @@ func (s *server) pinSend(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	s.gate.freshen(v.Device, p)
+	if err := s.handOver(r.Context(), v.Device, p.Name); err != nil {
+		return err
+	}
 	s.Log.Info("signed in", "person", p.Name, "device", v.Device)
 	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 	return nil

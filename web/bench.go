@@ -117,6 +117,9 @@ func (s *server) whoSaveOpen(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	if err := s.handOver(r.Context(), visitorOf(r).Device, name); err != nil {
+		return err
+	}
 	setCookie(w, r, cookieWho, name)
 	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 	return nil

@@ -154,7 +154,7 @@ func (s *server) admit(next http.Handler) http.Handler {
 func (s *server) turnAway(w http.ResponseWriter, r *http.Request, v visitor, least people.Role) error {
 	f := &fault{status: http.StatusForbidden}
 	switch {
-	case !v.Joined && !v.AtMachine:
+	case v.outside():
 		f.status, f.sentence, f.next = http.StatusUnauthorized, "This screen has not joined the shop.", "Ask an owner to show the code for joining, on the page Tablets."
 		f.goTo, f.label = "/join", "Join"
 	case v.Full == people.Nobody:

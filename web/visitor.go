@@ -27,6 +27,9 @@ type visitor struct {
 	Full      people.Role // what they may do once their PIN is fresh
 }
 
+// outside reports whether a screen has to join before anything else: it is neither one of a locked shop nor the machine.
+func (v visitor) outside() bool { return v.Locked && !v.Joined && !v.AtMachine }
+
 type visitorKey struct{}
 
 // visitorOf returns who asks. The middleware known puts it there.

@@ -165,7 +165,7 @@ func (s State) consequences(c Command) ([]Body, error) {
 		}
 		return []Body{b}, nil
 	case TakenOver:
-		if b.Device == s.Holder {
+		if b.Device == s.Holder && (b.Name == "" || b.Name == s.Name) { // somebody else at the same tablet is a change of hands
 			return nil, refuse(NotNow, "You hold this cup already.")
 		}
 		return []Body{b}, nil

@@ -413,6 +413,7 @@ func TestWhoMayAct(t *testing.T) {
 	assert.Contains(t, refusal(t, m.try(TakenOver{Device: "somebody else"}), Impossible), "itself")
 	m.do(t, TakenOver{Device: "other", Name: "Ben"})
 	refusal(t, m.try(TakenOver{Device: "other"}), NotNow)
+	refusal(t, m.try(TakenOver{Device: "other", Name: "Ben"}), NotNow)
 	assert.Equal(t, "Ben has taken over this cup. Your tap was not booked.", refusal(t, m.send(old), OldEpoch))
 	c := m.command(Poured{Step: 1, Attempt: 1, Reading: g(370)})
 	stale := c
