@@ -6,6 +6,7 @@ import (
 	"io"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 
 	"pourbook/internal/card"
@@ -101,6 +102,9 @@ func (s *server) fillMeasured(ctx context.Context, v *page.Card, c card.Card) er
 	target, err := s.targetOf(ctx, c.FormulaID)
 	if err != nil {
 		return err
+	}
+	if _, ok := c.Main(); ok {
+		v.MatchRef = "/match?card=" + strconv.FormatInt(c.ID, 10)
 	}
 	if err := fillSpectrum(v, c, target); err != nil {
 		return err

@@ -118,7 +118,7 @@ func TestTintFromCardToCard(t *testing.T) {
 	code, body := s.get(tintPath)
 	require.Equal(t, http.StatusOK, code)
 	words := wordsOf(body)
-	for _, part := range []string{"What the card asks for", "Daylight (D65)", "Filament lamp (A)", "Shop tube (F11)", "Then predicted", "Brings the card within"} {
+	for _, part := range []string{"What the card asks for", "Daylight (D65)", "Filament lamp (A)", "Shop tube (F11)", "From the target, now and then", "Brings the card within"} {
 		assert.Contains(t, words, part)
 	}
 	assert.Contains(t, body, "plane-arrow")

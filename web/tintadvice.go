@@ -129,6 +129,9 @@ func (s *server) fillWays(state pour.State, c tintCase, v *page.TintAdvice) erro
 			return err
 		}
 		w.Title, w.First = way.title, len(v.Ways) == 0
+		for i := range w.Lamps {
+			w.Lamps[i].Now = v.Before[i].DeltaE
+		}
 		v.Ways = append(v.Ways, w)
 	}
 	if len(v.Ways) == 0 {
@@ -206,7 +209,7 @@ func (c tintCase) plane(change []gram.Mass, after colour.Spectrum) (page.Plane, 
 		if c.binder[i] || c.in[i] <= 0 && change[i] <= 0 || length < 1e-9 || len(v.Arrows) == 26 {
 			continue
 		}
-		const step = 0.45 // of the reach
+		const step = 0.6 // of the reach
 		a := page.PlaneArrow{
 			Name: c.names[i], Letter: string(rune('A' + len(v.Arrows))), L: step * slope.L / length, Chosen: change[i] > 0,
 			By: page.Point{X: step * slope.A / length, Y: step * slope.B / length},

@@ -11,6 +11,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"pourbook/internal/card"
+	"pourbook/internal/pour"
 	"pourbook/internal/store"
 )
 
@@ -59,7 +61,7 @@ func everyPage(t *testing.T, s shop) []string {
 	pages := []string{
 		"/", "/who", "/book", "/book?q=mint", "/book?q=nothing-like-it", "/book/new", "/book/import", "/shelf", "/shelf/new", "/shelf/import",
 		"/cards", "/records", "/records?q=nothing-like-it", "/shop", "/who", "/lock", "/people", "/people/1", "/tablets", "/join", "/formula/17", "/formula/17/revise", "/formula/17/variant", "/formula/17/edit",
-		"/mix/17", "/mix/17?amount=20&unit=g", "/cards/19", "/no-such-page",
+		"/mix/17", "/mix/17?amount=20&unit=g", "/match", "/match?formula=17", "/match/none", "/formula/17/target", "/cards/19", "/no-such-page",
 	}
 	batches, err := s.store.Batches(t.Context(), store.BatchFilter{})
 	require.NoError(t, err)
@@ -79,5 +81,24 @@ func everyPage(t *testing.T, s shop) []string {
 	cards, err := s.store.Cards(t.Context(), 1, 0)
 	require.NoError(t, err)
 	require.NotEmpty(t, cards)
+	for _, c := range measuredCards(t, s) { // advice from a measured card, and its curve beside the target's
+		pages = append(pages, "/card/"+itoa(c.ID), "/batch/"+c.Batch+"/tint", "/match?card="+itoa(c.ID))
+	}
 	return append(pages, "/card/"+itoa(cards[0].ID), "/card/"+itoa(cards[0].ID)+"/edit")
+}
+
+// measuredCards returns the newest card with a spectrum whose cup can still be tinted.
+func measuredCards(t *testing.T, s shop) []card.Card {
+	t.Helper()
+	cards, err := s.store.Cards(t.Context(), 100, 0)
+	require.NoError(t, err)
+	for _, c := range cards {
+		state, err := s.store.State(t.Context(), c.Batch)
+		require.NoError(t, err)
+		if c.Spectrum != nil && state.Need() == pour.NeedNext && state.Reduced == nil {
+			return []card.Card{c}
+		}
+	}
+	t.Fatal("the demo has no measured card of a cup that can still be tinted")
+	return nil
 }

@@ -137,6 +137,7 @@ type Card struct {
 	ReadingsNote        string
 	Compared            bool // the readings stand against a target
 	Spectra             *Spectra
+	MatchRef            string
 	Promise             string // what a tint was predicted to come to, and what it came to
 	Facts               []CardFact
 	Notes               []string

@@ -35,8 +35,9 @@ type SpectrumMark struct {
 	Text string
 }
 
-// LampRow is a difference under one lamp and who would see it.
-type LampRow struct{ Lamp, DeltaE, Word string }
+// LampRow is a difference under one lamp and who would see it. Now is what it is before anything is done, where that is
+// told beside it.
+type LampRow struct{ Lamp, DeltaE, Word, Now string }
 
 // SpectrumRow is one wavelength of the table.
 type SpectrumRow struct {
