@@ -144,7 +144,7 @@ func buildScale(setup store.ScaleSetup, typed gram.Balance) (scale.Scale, string
 			Path: setup.Path, Baud: setup.Baud, DataBits: setup.DataBits, Parity: scale.Parity(setup.Parity), TwoStops: setup.TwoStops,
 			Format: formatOf(setup), Balance: setup.Balance, Ask: setup.Ask, Every: setup.Every,
 		})
-		return device, "The scale at " + filepath.Base(setup.Path), err
+		return device, "The scale at " + strings.TrimPrefix(setup.Path, "/dev/serial/by-id/"), err
 	case store.ScalePretend:
 		device, err := scale.NewPretend(scale.PretendSetup{Balance: setup.Balance, Hand: scale.Skilled(), Seed: 1})
 		return device, "A pretend scale", err

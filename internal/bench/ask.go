@@ -56,6 +56,11 @@ func askOf(q Question, s pour.State) *Ask {
 		answer(pour.CauseDisplay, "Tare was pressed")
 		answer(CauseBack, "The cup was off and is back")
 	case AskHeavier:
+		if q.Unsettled {
+			a.Say = fmt.Sprintf("%s g more are on the scale than when it last stood still. Take out whatever is not paint; then the rest is %s.", by, toner)
+			answer(CausePaint, "It is all "+toner)
+			break
+		}
 		a.Say = fmt.Sprintf("%s g more are on the scale than before, and nobody saw them poured. What are they?", by)
 		if q.Slow {
 			a.Say = fmt.Sprintf("%s g more came so slowly that nobody can have poured them. What are they?", by)

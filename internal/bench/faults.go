@@ -49,7 +49,9 @@ type Question struct {
 	Before, After gram.Mass
 	AtOnce        bool // it changed from one reading to the next
 	Slow          bool // it crept
-	Tared         bool // the cup was off, and the display jumped to what it read with it: nobody can tell whether it is back
+	Unsettled     bool      // paint was on its way when it happened, so Before leaves out some of it
+	Flying        gram.Mass // the reading just before it fell to nothing at once, where it had not settled; 0: it had
+	Tared         bool      // the cup was off, and the display jumped to what it read with it: nobody can tell whether it is back
 }
 
 // sight is a reading as the rules see it.
@@ -202,7 +204,7 @@ func (g *guard) back(f cupFacts) {
 
 func (g *guard) renew(kind QuestionKind, after gram.Mass) {
 	g.asked++
-	g.question = &Question{No: g.asked, Kind: kind, Before: g.question.Before, After: after}
+	g.question = &Question{No: g.asked, Kind: kind, Before: g.question.Before, After: after, Unsettled: g.question.Unsettled}
 }
 
 func (g *guard) ask(kind QuestionKind, r sight, slack gram.Mass) {
@@ -213,7 +215,32 @@ func (g *guard) ask(kind QuestionKind, r sight, slack gram.Mass) {
 		q.Before = g.explained
 	}
 	q.AtOnce = !q.Slow && g.jumped(q.Before, slack)
+	g.look(q, r, slack)
 	g.question = q
+}
+
+// look sees whether paint was on its way when the reading fell: somebody lifts a cup as soon as the stream has ended.
+func (g *guard) look(q *Question, r sight, slack gram.Mass) {
+	if q.Slow || q.After > q.Before {
+		return
+	}
+	fell := len(g.trail) - 1
+	for fell > 0 && (g.trail[fell-1].mass-r.mass).Abs() <= slack {
+		fell--
+	}
+	for i := fell - 1; i >= 0; i-- {
+		s := g.trail[i]
+		if s.settled && (s.mass-q.Before).Abs() <= slack {
+			return
+		}
+		if s.mass > q.Before+slack {
+			q.Unsettled = true
+			if i == fell-1 && q.Kind == AskZeroed {
+				q.Flying, q.AtOnce = s.mass, true
+			}
+			return
+		}
+	}
 }
 
 // answered forgets the question: what came in is the toner, or the event that follows shifts what is known.

@@ -265,6 +265,25 @@ func TestFaultsOfABench(t *testing.T) {
 			var refusal *pour.Refusal
 			require.ErrorAs(r.t, r.try(Tap{Command: pour.Command{Body: pour.Rezeroed{}}}), &refusal, "the display has not moved again")
 		}},
+		{"the cup is lifted before the reading has settled, and comes back with a stick", func(r *rig) {
+			r.pours(20)
+			require.NoError(r.t, r.device.Lift())
+			r.asks(AskZeroed)
+			require.NoError(r.t, r.device.Return())
+			require.NoError(r.t, r.device.Add(gram.Of(7.2)))
+			a := r.asks(AskHeavier)
+			require.Len(r.t, a.Answers, 1, "nobody can tell the stick from the paint: %q", a.Say)
+			require.NoError(r.t, r.device.Remove(gram.Of(7.2)))
+			r.run(3 * time.Second)
+			r.answers(AskHeavier, CausePaint)
+		}},
+		{"the cup is lifted before the reading has settled", func(r *rig) {
+			r.pours(20)
+			require.NoError(r.t, r.device.Lift())
+			r.asks(AskZeroed)
+			require.NoError(r.t, r.device.Return())
+			r.answers(AskHeavier, CausePaint)
+		}},
 		{"a stick comes back with the cup", func(r *rig) {
 			r.pours(20)
 			r.run(3 * time.Second)

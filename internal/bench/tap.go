@@ -122,6 +122,9 @@ func (b *Bench) found(batch string, e pour.Found, asked int) (pour.Body, error) 
 		return nil, &pour.Refusal{Reason: pour.Stale, Sentence: "That has changed meanwhile. Look at the scale again."}
 	}
 	e.Before, e.Reading = q.Before, q.After
+	if q.Flying != 0 && e.Cause == pour.CauseDisplay {
+		e.Before = q.Flying
+	}
 	return e, nil
 }
 
@@ -137,6 +140,9 @@ func (b *Bench) zeroed(batch string, t Tap) (pour.Body, bool) {
 	f := pour.Found{Cause: pour.CauseDisplay, Before: b.guard.rested, Reading: b.guard.rested}
 	if q := b.guard.question; q != nil {
 		f.Before, f.Reading = q.Before, q.After
+		if q.Flying != 0 {
+			f.Before = q.Flying
+		}
 	}
 	return f, true
 }
