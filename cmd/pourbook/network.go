@@ -145,6 +145,14 @@ func (d *door) prepare(ctx context.Context, s *store.Store, plain net.Listener, 
 	return nil
 }
 
+// here returns the address for a browser at this machine.
+func (d *door) here() string {
+	if tcp, ok := d.Addr().(*net.TCPAddr); ok && tcp.IP.IsUnspecified() {
+		return fmt.Sprintf("localhost:%d", tcp.Port)
+	}
+	return d.Addr().String()
+}
+
 // machine returns the names and addresses by which this machine is called.
 func machine(more []string) (names []string, ips []net.IP) {
 	names = []string{"localhost"}

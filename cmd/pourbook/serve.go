@@ -139,7 +139,7 @@ func serveBook(ctx context.Context, s *store.Store, o serveOptions, out io.Write
 		ErrorLog:          slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn),
 	}
 	server.RegisterOnShutdown(func() { close(done) })
-	fmt.Fprintf(out, "Pourbook is at %s://%s\n", listener.scheme, listener.Addr())
+	fmt.Fprintf(out, "Pourbook is at %s://%s\n", listener.scheme, listener.here())
 	for _, address := range listener.addresses {
 		fmt.Fprintf(out, "Tablets reach it at %s\n", address)
 	}
