@@ -25,6 +25,7 @@ func (s *server) cardRoutes(r chi.Router) {
 	r.Get("/card/{id}/edit", s.page(s.cardEdit))
 	r.Post("/card/{id}/edit", s.page(s.cardSave))
 	r.Get("/card/{id}/photo", s.page(s.cardPhoto))
+	r.Get("/card/{id}/variant", s.page(s.cardVariant))
 	r.Get("/cards", s.page(s.cardRoom))
 	r.Get("/cards/{formula}", s.page(s.cardWall))
 }

@@ -106,6 +106,7 @@ func (s *server) fillMeasured(ctx context.Context, v *page.Card, c card.Card) er
 	if _, ok := c.Main(); ok {
 		v.MatchRef = "/match?card=" + strconv.FormatInt(c.ID, 10)
 	}
+	fillVariantRef(v, c, target)
 	if err := fillSpectrum(v, c, target); err != nil {
 		return err
 	}

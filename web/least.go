@@ -98,6 +98,7 @@ var leastRole = map[string]people.Role{
 	"GET /card/{id}/edit":      people.Painter,
 	"POST /card/{id}/edit":     people.Painter,
 	"GET /card/{id}/photo":     people.Mixer,
+	"GET /card/{id}/variant":   people.Painter,
 	"GET /cards":               people.Mixer,
 	"GET /cards/{formula}":     people.Mixer,
 

@@ -183,3 +183,36 @@ func TestTargetIsPasted(t *testing.T) {
 	code, _ = s.get("/formula/99/target")
 	assert.Equal(t, http.StatusNotFound, code)
 }
+
+// A variant may take toners out: the weights that it is filled with give the target.
+func TestVariantFromACard(t *testing.T) {
+	s := poured(t, nil)
+	s.knowsColour()
+	first := s.mixed(60, 40)
+	c := s.sprays(&first)
+	path := "/card/" + strconv.FormatInt(c.ID, 10)
+	code, body := s.get(path + "/variant")
+	assert.Equal(t, http.StatusConflict, code)
+	assert.Contains(t, wordsOf(body), "No spectrum of the target was measured")
+	require.NoError(t, s.store.SaveFormulaSpectrum(t.Context(), s.formula.ID, store.FormulaSpectrum{Curve: s.mixed(70, 30)}))
+	_, body = s.get(path)
+	assert.Contains(t, body, path+"/variant")
+	code, body = s.get(path + "/variant")
+	require.Equal(t, http.StatusOK, code)
+	assert.Contains(t, wordsOf(body), "Our variant of Pistachio gate")
+	amounts := map[string]float64{}
+	for _, m := range regexp.MustCompile(`(?s)name="toner"[^>]*?value="(Chalk|Verdigris)".*?name="amount"[^>]*?value="([\d.]+)"`).FindAllStringSubmatch(body, -1) {
+		v, err := strconv.ParseFloat(m[2], 64)
+		require.NoError(t, err)
+		amounts[m[1]] = v
+	}
+	require.Len(t, amounts, 2, body)
+	e, err := worstOver(s.mixed(amounts["Chalk"], amounts["Verdigris"]), s.mixed(70, 30))
+	require.NoError(t, err)
+	assert.LessOrEqual(t, e, 0.3)
+	assert.Contains(t, body, "predicted.")
+
+	plain := s.sprays(nil)
+	code, _ = s.get("/card/" + strconv.FormatInt(plain.ID, 10) + "/variant")
+	assert.Equal(t, http.StatusConflict, code)
+}

@@ -82,7 +82,7 @@ func everyPage(t *testing.T, s shop) []string {
 	require.NoError(t, err)
 	require.NotEmpty(t, cards)
 	for _, c := range measuredCards(t, s) { // advice from a measured card, and its curve beside the target's
-		pages = append(pages, "/card/"+itoa(c.ID), "/batch/"+c.Batch+"/tint", "/match?card="+itoa(c.ID))
+		pages = append(pages, "/card/"+itoa(c.ID), "/card/"+itoa(c.ID)+"/variant", "/batch/"+c.Batch+"/tint", "/match?card="+itoa(c.ID))
 	}
 	return append(pages, "/card/"+itoa(cards[0].ID), "/card/"+itoa(cards[0].ID)+"/edit")
 }

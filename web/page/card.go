@@ -138,6 +138,7 @@ type Card struct {
 	Compared            bool // the readings stand against a target
 	Spectra             *Spectra
 	MatchRef            string
+	VariantRef          string
 	Promise             string // what a tint was predicted to come to, and what it came to
 	Facts               []CardFact
 	Notes               []string
