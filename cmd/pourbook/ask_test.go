@@ -47,7 +47,7 @@ func TestAskedInABrowser(t *testing.T) {
 	b.shoot("lifted")
 	require.NoError(t, s.scale.Return())
 	require.NoError(t, s.scale.Add(gram.Of(7.2)))
-	b.sees("7.2 g more are on the scale than before")
+	b.waitFor(`/(^|\s)7\.2 g more are on the scale than before/.test(document.body.innerText)`)
 	b.shoot("heavier")
 	b.tap("A stick or a lid")
 	b.seesNot("7.2 g more")

@@ -13,7 +13,8 @@ import (
 // until it is answered nothing is accepted. All times and sizes are common practice, no source.
 const (
 	standFor    = 500 * time.Millisecond // as long a reading must stand before it is compared
-	blindAfter  = time.Second            // between two readings; longer, and something may have happened unseen
+	blindAfter  = 4 * time.Second        // between two readings; longer, and something may have happened unseen
+	quickScale  = 300 * time.Millisecond // between two readings of a scale on which a stick can be told from a stroke of paint
 	putWithin   = 1500 * time.Millisecond
 	placeWithin = time.Second // a stick drops in faster than anybody pours as much
 	placeLeast  = 2 * gram.Gram
@@ -47,8 +48,8 @@ type Question struct {
 	No            int
 	Kind          QuestionKind
 	Before, After gram.Mass
-	AtOnce        bool // it changed from one reading to the next
-	Slow          bool // it crept
+	AtOnce        bool      // it changed from one reading to the next
+	Slow          bool      // it crept
 	Unsettled     bool      // paint was on its way when it happened, so Before leaves out some of it
 	Flying        gram.Mass // the reading just before it fell to nothing at once, where it had not settled; 0: it had
 	Tared         bool      // the cup was off, and the display jumped to what it read with it: nobody can tell whether it is back
@@ -275,6 +276,9 @@ func (g *guard) placed(r sight, change, slack gram.Mass) bool {
 	}
 	// It rested before: every reading of the time before the change stood where it was.
 	left := g.leftAt(g.explained, slack)
+	if g.trail[left+1].at.Sub(g.trail[left].at) > quickScale {
+		return false
+	}
 	rested := time.Duration(0)
 	for i := left; i >= 0 && (g.trail[i].mass-g.explained).Abs() <= slack; i-- {
 		rested = g.trail[left].at.Sub(g.trail[i].at)

@@ -63,6 +63,7 @@ func TestRules(t *testing.T) {
 		{name: "a stroke of paint as heavy, in twice the time", run: []stretch{still1(3, 115), {20, tick, 115, 122.2, true}, still1(2, 122.2)}, explain: 122.2},
 		{name: "evaporation", run: []stretch{still1(3, 115), {600, time.Second, 115, 113.8, false}, still1(2, 113.8)}, kind: AskLighter, before: 115, after: 113.8, slow: true},
 		{name: "creep", run: []stretch{still1(3, 115), {100, time.Second, 115, 115.5, false}, still1(2, 115.5)}, kind: AskHeavier, before: 115, after: 115.5, slow: true},
+		{name: "a scale that sends once a second", run: []stretch{{5, time.Second, 115, 115, false}, {1, time.Second, 118, 118, true}, {4, time.Second, 118, 118, false}}, explain: 118},
 		{name: "silence, and nothing else", run: []stretch{still1(3, 115), {1, time.Minute, 115, 115, false}, still1(2, 115)}, explain: 115},
 		{name: "silence, and poured meanwhile", run: []stretch{still1(3, 115), {1, time.Minute, 120, 120, false}, still1(2, 120)}, kind: AskHeavier, before: 115, after: 120},
 		{name: "it calls itself moving and does not move", run: []stretch{still1(2, 115), {10, tick, 115, 120, true}, {80, tick, 120, 120, true}}, hung: true, explain: 115},
