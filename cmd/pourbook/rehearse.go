@@ -36,8 +36,8 @@ Everything about hands is common practice, from memory, without a source.
           scale), listed largest first. Cups with a pour under 5 divisions, or in which one division of any toner moves
           the colour beyond the limit, are counted as unweighable and not poured.
   toners  invented from the seed, none is a real one: plausible absorption and scattering, opaque Kubelka-Munk films,
-          the larger ΔE00 under D65 and A, 10 degrees. Limit 0.3; the bench goes up to three quarters of it and leaves
-          the rest for what the display rounds away.
+          the larger ΔE00 under D65 and A, 10 degrees. Limit 0.3, of which the bench leaves unused what the display may
+          round away in that cup, a quarter at least.
   hands   too much as a rule: 0 to 0.2 g on pours up to 20 g, 0.2 to 1 g from 100 g up; then the rest of a drop, of
           0.02 to 0.06 g (thin) or 0.05 to 0.15 g (paste). A slip in one pour of 30 (skilled) or 12 (apprentice):
           lognormal, median 0.6 g, 95th percentile 4 g, whatever the target. A wrong toner in one pour of 400. "sure"
@@ -183,5 +183,20 @@ func rehearsalText(r rehearse.Report) string {
 		bar := strings.Repeat("#", mean) + strings.Repeat(".", p95-mean)
 		fmt.Fprintf(&b, "%-20s |%-*s %.2f, %.2f\n", x.Name, width, bar, x.Extra.Mean, x.Extra.P95)
 	}
+	b.WriteString(inProportion(r))
 	return b.String()
+}
+
+// inProportion compares the safe order with the other ways.
+func inProportion(r rehearse.Report) string {
+	mean := map[string]float64{}
+	for _, x := range r.Results {
+		mean[x.Name] = x.Extra.Mean
+	}
+	safe := mean["pourbook_safe_order"]
+	if safe <= 0 || mean["hindsight"] <= 0 || mean["none"] <= 0 {
+		return "\npourbook_safe_order uses no extra paint.\n"
+	}
+	return fmt.Sprintf("\nOn average pourbook_safe_order uses %.2f times the extra paint of hindsight and %.2f times that of none;\nthe rule of thumb uses %.1f times as much as it does, the experienced mixer %.1f times, exact_once %.1f times.\n",
+		safe/mean["hindsight"], safe/mean["none"], mean["rule_of_thumb"]/safe, mean["experienced"]/safe, mean["exact_once"]/safe)
 }

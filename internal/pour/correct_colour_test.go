@@ -327,6 +327,41 @@ func TestWithinIsAskedAfterRounding(t *testing.T) {
 	}
 }
 
+// What the display hides is tried out: 5 000 cups whose grams are off by two roundings each.
+func TestLimitInLeavesRoomForRounding(t *testing.T) {
+	const limit = 0.3
+	_, aim := colourCup9(t)
+	plan := Planned{Total: gram.Of(600), Balance: gram.Balance{Division: tenth}}
+	weights := []float64{0.55, 0.2, 0.1, 0.06, 0.04, 0.025, 0.012, 0.008, 0.005}
+	for _, w := range weights {
+		plan.Components = append(plan.Components, Component{Role: formula.Solid, Goal: gram.Of(600 * w)})
+	}
+	assert.Equal(t, limit, plan.LimitIn(nil, limit))
+	rng := rand.New(rand.NewPCG(12, 13))
+	for _, division := range []gram.Mass{10, 100, 500, 2000} {
+		plan.Balance.Division = division
+		left := plan.LimitIn(aim, limit)
+		require.GreaterOrEqual(t, left, limit*leastOfLimit)
+		require.LessOrEqual(t, left, limit*mostOfLimit)
+		if left <= limit*leastOfLimit {
+			assert.Equal(t, gram.Mass(2000), division, "the only scale that is too coarse for this cup")
+			continue
+		}
+		beyond := 0
+		const n = 5_000
+		for range n {
+			x := make([]float64, len(weights))
+			for i, w := range weights {
+				x[i] = 600*w + division.Grams()*(rng.Float64()-rng.Float64())
+			}
+			if d, _ := aim.Distance(x); d*d > limit*limit-left*left {
+				beyond++
+			}
+		}
+		assert.Less(t, beyond, n/50, "at %v", division)
+	}
+}
+
 func TestWatchedSteps(t *testing.T) {
 	steps := []Step{{No: 1, Key: "a", Aim: 500_000, Tolerance: 40_000}, {No: 2, Key: "b", Aim: 700, Tolerance: 100}}
 	got := Watched(steps, gram.Balance{Division: tenth}, 0)

@@ -1,6 +1,10 @@
 package pour
 
-import "pourbook/internal/gram"
+import (
+	"math"
+
+	"pourbook/internal/gram"
+)
 
 // ToleranceIn returns how much too much of a toner the open cup can take, in whole milligrams: the largest excess beyond
 // what its open step brings of it, with which the best completion stays within limit (ΔE00) of the formula and
@@ -67,4 +71,43 @@ func Watched(steps []Step, b gram.Balance, gross gram.Mass) []Step {
 		out[i] = step
 	}
 	return out
+}
+
+// What decisions leave of a limit: rounding errors of so many standard deviations fit beside them, and never less than
+// a quarter of the limit nor more than three quarters is used. Common practice, no source.
+const (
+	roundingDeviations = 2.5
+	leastOfLimit       = 0.25
+	mostOfLimit        = 0.75
+)
+
+// LimitIn returns what a shop's limit (ΔE00) leaves for decisions about this cup, once room is kept for what no program
+// can see: a pour is known from two readings, each rounded to the display, so its grams are off by a division over √6,
+// one standard deviation. In a cup that this scale can only just weigh that is most of the limit.
+func (p Planned) LimitIn(colour Colour, limit float64) float64 {
+	if colour == nil {
+		return limit
+	}
+	x := make([]float64, 0, len(p.Components))
+	for _, c := range p.Components {
+		if c.Colour() {
+			x = append(x, c.Goal.Grams())
+		}
+	}
+	off := p.Balance.At(p.Cup.Empty+p.Total).Grams() / math.Sqrt(6)
+	still, _ := colour.Distance(x)
+	sum := 0.0
+	for i := range x {
+		was := x[i]
+		x[i] += off
+		d, _ := colour.Distance(x)
+		x[i] = was
+		sum += (d - still) * (d - still)
+	}
+	hidden := roundingDeviations * math.Sqrt(sum)
+	left := math.Sqrt(max(limit*limit-hidden*hidden, 0))
+	if math.IsNaN(left) {
+		return leastOfLimit * limit
+	}
+	return min(max(left, leastOfLimit*limit), mostOfLimit*limit)
 }

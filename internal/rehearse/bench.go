@@ -38,10 +38,11 @@ func (v *vessel) pourbook(safe bool) error {
 
 // once mixes until the cup is good or given up.
 func (m *mixer) once(safe bool) (good bool, err error) {
-	plan, _, err := pour.NewPlan(m.c.request(m.run.shelf, m.run.balance(), bench*m.run.limit, safe))
+	plan, _, err := pour.NewPlan(m.c.request(m.run.shelf, m.run.balance(), m.run.limit, safe))
 	if err != nil {
 		return false, err
 	}
+	plan.Limit = plan.LimitIn(m.c.told, m.run.limit)
 	plan.Steps = pour.Watched(plan.Steps, plan.Balance, 0)
 	if m.state, err = pour.Fold([]pour.Event{{ID: "1", Batch: "cup", Seq: 1, Epoch: 1, Device: tablet, Body: plan}}); err != nil {
 		return false, err
@@ -119,7 +120,7 @@ func (m *mixer) choices() ([]pour.Option, error) {
 	}
 	stirred := m.state
 	stirred.Layers = nil
-	return pour.Choices(stirred, m.run.shop(), colour), nil
+	return pour.Choices(stirred, m.shop(), colour), nil
 }
 
 func (m *mixer) choose() error {
@@ -181,9 +182,5 @@ func (m *mixer) colour() (pour.Colour, error) {
 
 func (r *rehearsal) balance() gram.Balance { return gram.Balance{Division: r.division} }
 
-// bench is the part of the limit that the bench goes up to. The rest is for what the display rounds away, which no
-// program can see.
-const bench = 0.75
-
 // shop is what the choices depend on besides the cup. It has entered no prices, so the ways are chosen by grams.
-func (r *rehearsal) shop() pour.Shop { return pour.Shop{Limit: bench * r.limit} }
+func (m *mixer) shop() pour.Shop { return pour.Shop{Limit: m.state.Plan.Limit} }
