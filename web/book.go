@@ -52,6 +52,8 @@ func (s *server) bookRoutes(r chi.Router) {
 	r.Post("/shelf/new", s.page(s.tonerSave))
 	r.Get("/shelf/{toner}", s.page(s.tonerForm))
 	r.Post("/shelf/{toner}", s.page(s.tonerSave))
+	r.Get("/shelf/{toner}/colour", s.page(s.opticsForm))
+	r.Post("/shelf/{toner}/colour", s.page(s.opticsSave))
 }
 
 // bookPage is how many formulas stand on one page of the list.

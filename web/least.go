@@ -91,6 +91,9 @@ var leastRole = map[string]people.Role{
 	"GET /shelf/{toner}":    people.Mixer,
 	"POST /shelf/{toner}":   people.Owner,
 
+	"GET /shelf/{toner}/colour":  people.Mixer,
+	"POST /shelf/{toner}/colour": people.Owner,
+
 	// Cards
 	"GET /batch/{batch}/card":  people.Painter,
 	"POST /batch/{batch}/card": people.Painter,

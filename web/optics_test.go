@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"fmt"
 	"log/slog"
+	"math"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"strconv"
 	"strings"
 	"testing"
@@ -162,4 +164,51 @@ func TestSpectrumFromAFile(t *testing.T) {
 	require.NoError(t, err)
 	require.NotNil(t, c.Spectrum)
 	assert.InDelta(t, 0.55, c.Spectrum.Values[15], 1e-9)
+}
+
+func TestColourDataOfAToner(t *testing.T) {
+	s := openWall(t, nil)
+	id := s.state.Plan.Components[0].TonerID
+	path := "/shelf/" + strconv.FormatInt(id, 10) + "/colour"
+	lines := func(k, scatters string) string {
+		text := "nm K S\n"
+		for nm := 400; nm <= 700; nm += 10 {
+			text += fmt.Sprintf("%d %s %s\n", nm, k, scatters)
+		}
+		return text
+	}
+	send := func(data, source string) (int, string) {
+		req := httptest.NewRequest(http.MethodPost, path, strings.NewReader(url.Values{"data": {data}, "source": {source}, "invented": {"yes"}}.Encode()))
+		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		code, body, _ := s.send(req)
+		return code, body
+	}
+	for says, c := range map[string][2]string{
+		"There are 0 wavelengths":            {"", "drawdowns"},
+		"Line 2 is for 410 nm":               {strings.Replace(lines("1", "1"), "400 1 1\n", "", 1), "drawdowns"},
+		"Line 33 is for 710 nm":              {lines("1", "1") + "710 1 1", "drawdowns"},
+		"Line 2 has 2 figures":               {"nm K S\n400 1", "drawdowns"},
+		"Say where the colour data are from": {lines("1", "1"), " "},
+	} {
+		code, body := send(c[0], c[1])
+		assert.Equal(t, http.StatusUnprocessableEntity, code, says)
+		assert.Contains(t, strings.ToLower(wordsOf(body)), strings.ToLower(says))
+	}
+	code, body := send(lines("-1", "1"), "drawdowns")
+	assert.Equal(t, http.StatusUnprocessableEntity, code)
+	assert.Contains(t, body, `id="data-problem"`)
+
+	// K/S of 0.5 is a reflectance within the paint of 1.5 - √1.25 = 0.38197 (Kubelka and Munk 1931).
+	code, _ = send(lines("0,5", "1"), "drawdowns")
+	require.Equal(t, http.StatusSeeOther, code)
+	kept, err := s.store.Optics(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, 0.5, kept[id].K[30])
+	assert.True(t, kept[id].Invented)
+	_, body = s.get(path)
+	assert.Contains(t, body, "400;0.5;1")
+	read := store.Surface().Measured(0.38197)
+	assert.Contains(t, wordsOf(body), "L* "+decimal(116*math.Cbrt(read)-16, 1))
+	code, _ = s.get("/shelf/99/colour")
+	assert.Equal(t, http.StatusNotFound, code)
 }

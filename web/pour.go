@@ -196,8 +196,9 @@ func (s *server) options(r *http.Request, state pour.State) ([]pour.Option, erro
 		return nil, err
 	}
 	aim, err := s.Store.ColourOf(r.Context(), state)
-	if err != nil {
-		return nil, err
+	if err != nil { // colour data that fail must not stop a cup: it goes on by weight
+		s.Log.Error("no colour for the choices", "batch", state.Batch, "cause", err)
+		aim = nil
 	}
 	return pour.Choices(state, shopOf(settings), aim), nil
 }

@@ -262,6 +262,7 @@ func (s *server) showToner(w http.ResponseWriter, r *http.Request, status int, t
 	}
 	if t.ID != 0 {
 		view.Heading, view.Action, view.SystemFixed = t.Name, tonerHref(t.ID), string(t.System)
+		view.ColourHref = tonerHref(t.ID) + "/colour"
 		view.Sub = joined(", ", capital(string(t.Kind)), string(t.Strength), string(t.System), caution(t))
 		if sheetIsLink(t.SheetURL) {
 			view.SheetHref = t.SheetURL

@@ -59,7 +59,7 @@ func (b *tab) axe(script string) []string {
 func everyPage(t *testing.T, s shop) []string {
 	t.Helper()
 	pages := []string{
-		"/", "/who", "/book", "/book?q=mint", "/book?q=nothing-like-it", "/book/new", "/book/import", "/shelf", "/shelf/new", "/shelf/import",
+		"/", "/who", "/book", "/book?q=mint", "/book?q=nothing-like-it", "/book/new", "/book/import", "/shelf", "/shelf/3/colour", "/shelf/new", "/shelf/import",
 		"/cards", "/records", "/records?q=nothing-like-it", "/shop", "/who", "/lock", "/people", "/people/1", "/tablets", "/join", "/formula/17", "/formula/17/revise", "/formula/17/variant", "/formula/17/edit",
 		"/mix/17", "/mix/17?amount=20&unit=g", "/match", "/match?formula=17", "/match/none", "/formula/17/target", "/cards/19", "/no-such-page",
 	}

@@ -48,6 +48,7 @@ type Toner struct {
 	Hazard      Input
 	Sheet       Input
 	SheetHref   string
+	ColourHref  string // of its colour data; empty for a new toner
 	WetFirst    bool
 	Stocked     bool
 	By, Factor  Input
