@@ -102,9 +102,9 @@ func (h *hand) untilNext(ctx context.Context) error {
 			}
 			err = h.pour(ctx)
 		case pour.NeedChoice:
-			aim, err := h.book.ColourOf(ctx, s)
-			if err != nil {
-				return err
+			aim, failed := h.book.ColourOf(ctx, s)
+			if failed != nil {
+				return failed
 			}
 			options := pour.Choices(s, h.shop, aim)
 			if len(options) == 0 {
