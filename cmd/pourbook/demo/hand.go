@@ -102,18 +102,7 @@ func (h *hand) untilNext(ctx context.Context) error {
 			}
 			err = h.pour(ctx)
 		case pour.NeedChoice:
-			aim, failed := h.book.ColourOf(ctx, s)
-			if failed != nil {
-				return failed
-			}
-			options := pour.Choices(s, h.shop, aim)
-			if len(options) == 0 {
-				return errors.New("there is no way on from an overshoot")
-			}
-			if options[0].Cup != nil {
-				h.bigger = *options[0].Cup
-			}
-			err = h.do(ctx, 40, options[0].Corrected())
+			err = h.choose(ctx)
 		case pour.NeedStir:
 			err = h.do(ctx, 50, pour.Stirred{})
 		case pour.NeedPourOff:
@@ -132,6 +121,22 @@ func (h *hand) untilNext(ctx context.Context) error {
 		}
 	}
 	return errors.New("the cup never came to an end")
+}
+
+// choose takes the way on that is recommended.
+func (h *hand) choose(ctx context.Context) error {
+	aim, err := h.book.ColourOf(ctx, h.state)
+	if err != nil {
+		return err
+	}
+	options := pour.Choices(h.state, h.shop, aim)
+	if len(options) == 0 {
+		return errors.New("there is no way on from an overshoot")
+	}
+	if options[0].Cup != nil {
+		h.bigger = *options[0].Cup
+	}
+	return h.do(ctx, 40, options[0].Corrected())
 }
 
 // pour books the open step as this hand pours it: over by far where the story lets it slip, else within tolerance.
