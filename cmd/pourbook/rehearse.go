@@ -33,8 +33,9 @@ the experienced one and exact_once then start again, none carries on.
 THE MODEL
 Everything about hands is common practice, from memory, without a source.
   cups    5 to 9 toners, the largest 40 to 75 %, the smallest 0.1 to 1 %, 120 g to 2.5 kg (both even on a logarithmic
-          scale), listed largest first. Cups with a pour under 5 divisions, or in which one division of any toner moves
-          the colour beyond the limit, are counted as unweighable and not poured.
+          scale), listed largest first. Cups with a pour under 5 divisions, in which one division of any toner moves the
+          colour beyond the limit, or in which the display rounds most of the limit away are counted as unweighable
+          and not poured.
   toners  invented from the seed, none is a real one: plausible absorption and scattering, opaque Kubelka-Munk films,
           the larger ΔE00 under D65 and A, 10 degrees. Limit 0.3, of which the bench leaves unused what the display may
           round away in that cup, a quarter at least.

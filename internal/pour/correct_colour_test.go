@@ -343,7 +343,7 @@ func TestLimitInLeavesRoomForRounding(t *testing.T) {
 		left := plan.LimitIn(aim, limit)
 		require.GreaterOrEqual(t, left, limit*leastOfLimit)
 		require.LessOrEqual(t, left, limit*mostOfLimit)
-		if left <= limit*leastOfLimit {
+		if plan.Hides(aim, limit) {
 			assert.Equal(t, gram.Mass(2000), division, "the only scale that is too coarse for this cup")
 			continue
 		}
@@ -354,7 +354,7 @@ func TestLimitInLeavesRoomForRounding(t *testing.T) {
 			for i, w := range weights {
 				x[i] = 600*w + division.Grams()*(rng.Float64()-rng.Float64())
 			}
-			if d, _ := aim.Distance(x); d*d > limit*limit-left*left {
+			if d, _ := aim.Distance(x); d > limit-left {
 				beyond++
 			}
 		}

@@ -74,16 +74,17 @@ func Watched(steps []Step, b gram.Balance, gross gram.Mass) []Step {
 }
 
 // What decisions leave of a limit: rounding errors of so many standard deviations fit beside them, and never less than
-// a quarter of the limit nor more than three quarters is used. Common practice, no source.
+// two fifths of the limit nor more than three quarters are used. Common practice, no source.
 const (
 	roundingDeviations = 2.5
-	leastOfLimit       = 0.25
+	leastOfLimit       = 0.4
 	mostOfLimit        = 0.75
 )
 
 // LimitIn returns what a shop's limit (ΔE00) leaves for decisions about this cup, once room is kept for what no program
 // can see: a pour is known from two readings, each rounded to the display, so its grams are off by a division over √6,
-// one standard deviation. In a cup that this scale can only just weigh that is most of the limit.
+// one standard deviation. Where that is more than three fifths of the limit the scale cannot promise the limit: then two
+// fifths are returned, and Hides reports it.
 func (p Planned) LimitIn(colour Colour, limit float64) float64 {
 	if colour == nil {
 		return limit
@@ -104,10 +105,15 @@ func (p Planned) LimitIn(colour Colour, limit float64) float64 {
 		x[i] = was
 		sum += (d - still) * (d - still)
 	}
-	hidden := roundingDeviations * math.Sqrt(sum)
-	left := math.Sqrt(max(limit*limit-hidden*hidden, 0))
+	left := limit - roundingDeviations*math.Sqrt(sum) // they may all point one way
 	if math.IsNaN(left) {
 		return leastOfLimit * limit
 	}
 	return min(max(left, leastOfLimit*limit), mostOfLimit*limit)
+}
+
+// Hides reports whether what this scale rounds away alone can use up most of a limit (ΔE00), so that the batch is too
+// small for it by colour, whatever its smallest pour.
+func (p Planned) Hides(colour Colour, limit float64) bool {
+	return colour != nil && p.LimitIn(colour, limit) <= leastOfLimit*limit
 }

@@ -170,10 +170,10 @@ func aim(shelf []invented, toners []int, goals []float64, told bool) (*pigment.A
 	return palette.AimAtMixture(parts, pigment.Coat{}, []colour.Illuminant{colour.D65, colour.A}, colour.TenDegrees)
 }
 
-// weighable reports whether the scale can do a cup: no pour under 5 divisions, and one division more of any toner
-// stays under the limit.
-func weighable(w pour.Weighing, goals []float64, a *pigment.Aim, d gram.Mass, limit float64) bool {
-	if slices.ContainsFunc(w.Rows, func(r pour.WeighRow) bool { return r.Mark == pour.MarkOverride }) {
+// weighable reports whether the scale can do a cup: no pour under 5 divisions, one division more of any toner stays
+// under the limit, and so does what the display rounds away in all of them.
+func weighable(plan pour.Planned, w pour.Weighing, goals []float64, a *pigment.Aim, d gram.Mass, limit float64) bool {
+	if slices.ContainsFunc(w.Rows, func(r pour.WeighRow) bool { return r.Mark == pour.MarkOverride }) || plan.Hides(a, limit) {
 		return false
 	}
 	x := slices.Clone(goals)

@@ -159,7 +159,7 @@ func (r *rehearsal) prepare(c *cup) (bool, error) {
 	if c.real, err = aim(r.shelf, c.toners, c.goals, false); err != nil {
 		return false, err
 	}
-	return weighable(weighing, c.goals, c.told, r.division, r.limit), nil
+	return weighable(plan, weighing, c.goals, c.told, r.division, r.limit), nil
 }
 
 func sum(name string, all []outcome) Result {
