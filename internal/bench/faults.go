@@ -58,8 +58,9 @@ type Question struct {
 // sight is a reading as the rules see it.
 type sight struct {
 	mass    gram.Mass
-	settled bool // the device, or the rule that stands in for it, calls it stable
-	at      time.Time
+	settled bool      // the device, or the rule that stands in for it, calls it stable
+	at      time.Time // in the time of the scale's world
+	came    time.Time // by the bench's own clock: what was missed is judged by that
 }
 
 // cupFacts is what the rules know of the cup.
@@ -103,7 +104,7 @@ func (g *guard) blind() {
 // add takes the next good reading.
 func (g *guard) add(r sight, f cupFacts) {
 	if n := len(g.trail); n > 0 {
-		if gap := r.at.Sub(g.trail[n-1].at); gap < 0 || gap > blindAfter {
+		if gap := r.came.Sub(g.trail[n-1].came); gap < 0 || gap > blindAfter {
 			g.blind()
 		}
 	}

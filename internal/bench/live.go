@@ -241,7 +241,7 @@ func (b *Bench) guardCup(r scale.Reading) {
 	case r.Status != scale.OK:
 		b.guard.blind()
 	default:
-		b.guard.add(sight{mass: r.Mass, settled: r.Stable, at: r.At}, b.facts(c.state))
+		b.guard.add(sight{mass: r.Mass, settled: r.Stable, at: r.At, came: b.lastAt}, b.facts(c.state))
 		net, division := r.Mass-c.state.Last, b.balance.At(r.Mass)
 		if !b.accepted.IsZero() && r.At.Sub(b.accepted) < lateDrip && net >= division {
 			b.drip = true

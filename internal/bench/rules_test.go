@@ -78,7 +78,7 @@ func TestRules(t *testing.T) {
 				for i := range s.n {
 					at = at.Add(s.every)
 					m := s.from + (s.to-s.from)*float64(i+1)/float64(s.n)
-					g.add(sight{mass: gram.Of(m).Round(tenth), settled: !s.moving, at: at}, facts)
+					g.add(sight{mass: gram.Of(m).Round(tenth), settled: !s.moving, at: at, came: at}, facts)
 				}
 			}
 			assert.Equal(t, c.hung, g.hung, "hung")
@@ -103,7 +103,7 @@ func TestRulesInTheUpperRange(t *testing.T) {
 	facts := cupFacts{cup: gram.Of(15), last: gram.Of(602), balance: gram.Balance{Division: tenth, HighFrom: gram.Of(600), HighDivision: gram.Gram}}
 	at := time.Date(2026, 3, 12, 9, 30, 0, 0, time.UTC)
 	for i, m := range []float64{602, 602, 602, 602, 602, 602, 602, 601, 601, 601, 601, 601, 601, 601, 601, 603, 603, 603, 603, 603, 603, 603} {
-		g.add(sight{mass: gram.Of(m), settled: true, at: at.Add(time.Duration(i) * tick)}, facts)
+		g.add(sight{mass: gram.Of(m), settled: true, at: at.Add(time.Duration(i) * tick), came: at.Add(time.Duration(i) * tick)}, facts)
 	}
 	assert.Nil(t, g.question, "a step to and fro is the display's")
 }
