@@ -89,10 +89,10 @@ func topUps(state pour.State, o pour.Option) string {
 
 func matchWords(o pour.Option) (string, string) {
 	switch {
-	case o.DeltaE != nil:
-		return seenBy(*o.DeltaE), fmt.Sprintf("ΔE %.2f", *o.DeltaE)
 	case o.Worst < 0.05 && o.Foreign < 0.05:
 		return "exact", ""
+	case o.DeltaE != nil:
+		return seenBy(*o.DeltaE), fmt.Sprintf("ΔE %.2f", *o.DeltaE)
 	case o.Foreign >= 0.05:
 		return fmt.Sprintf("%.1f %%", o.Foreign), "foreign toner"
 	}

@@ -73,6 +73,7 @@ func TestOvershootIsJudgedByColour(t *testing.T) {
 	require.Equal(t, http.StatusOK, code)
 	assert.Contains(t, wordsOf(body), "ΔE")
 	assert.Contains(t, wordsOf(body), "not seen")
+	assert.Contains(t, wordsOf(body), "exact", "the full rebalance needs no figure")
 	assert.NotContains(t, wordsOf(body), "off at most")
 }
 

@@ -50,13 +50,13 @@ func opticsOf(t formula.Toner) (o store.Optics, ok bool, err error) {
 	grid := colour.Paint()
 	o.S = make([]float64, grid.Count)
 	for i := range o.S {
-		o.S[i] = scatters(t) * math.Pow(grid.Wavelength(i)/550, -0.5)
+		o.S[i] = sixth(scatters(t) * math.Pow(grid.Wavelength(i)/550, -0.5))
 	}
 	switch t.Kind {
 	case formula.Binder: // clear, a little yellow
 		o.K = make([]float64, grid.Count)
 		for i := range o.K {
-			o.K[i] = 0.0002 + 0.0006*band(0, grid.Wavelength(i))
+			o.K[i] = sixth(0.0002 + 0.0006*band(0, grid.Wavelength(i)))
 		}
 		return o, true, nil
 	case formula.Solid:
@@ -77,10 +77,13 @@ func opticsOf(t formula.Toner) (o store.Optics, ok bool, err error) {
 	}
 	o.K = ratio
 	for i := range o.K {
-		o.K[i] *= o.S[i]
+		o.K[i] = sixth(o.K[i] * o.S[i])
 	}
 	return o, true, nil
 }
+
+// sixth rounds to six decimals, more than any drawdown gives.
+func sixth(v float64) float64 { return math.Round(1e6*v) / 1e6 }
 
 // bend multiplies K/S of a paint that hides by e to three bands and a level so that its colour is want (D65, 10
 // degrees) or, where no such paint is, as near as the bands come: Newton steps with the slopes taken by differences.
