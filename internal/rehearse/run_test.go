@@ -78,7 +78,7 @@ func TestGoal(t *testing.T) {
 func TestSureHand(t *testing.T) {
 	sure, err := HandNamed("sure")
 	require.NoError(t, err)
-	r := rehearse(t, Setting{Cups: 60, Seed: 3, Hand: sure})
+	r := rehearse(t, Setting{Cups: 30, Seed: 3, Hand: sure})
 	for _, name := range Ways() {
 		assert.Equalf(t, 1., r[name].Pours, "%s pours more often than there are toners", name)
 		assert.InDeltaf(t, 0, r[name].Extra.Mean, 0.06, "%s", name)
@@ -90,19 +90,19 @@ func TestSureHand(t *testing.T) {
 // difference of two means has √2 of the standard error; 4 of it happens once in some ten thousand.
 func TestAnotherSeed(t *testing.T) {
 	skilled := Hands()[0]
-	skilled.WrongOneIn = 0 // so rare that 60 cups cannot tell their own spread
-	a, b := rehearse(t, Setting{Cups: 60, Seed: 11, Hand: skilled}), rehearse(t, Setting{Cups: 60, Seed: 12, Hand: skilled})
+	skilled.WrongOneIn = 0 // so rare that 40 cups cannot tell their own spread
+	a, b := rehearse(t, Setting{Cups: 40, Seed: 11, Hand: skilled}), rehearse(t, Setting{Cups: 40, Seed: 12, Hand: skilled})
 	for _, name := range []string{"none", "pourbook_safe_order"} {
 		assert.InDeltaf(t, a[name].Extra.Mean, b[name].Extra.Mean, 4*math.Hypot(a[name].Extra.Error, b[name].Extra.Error), "%s", name)
 		assert.NotEqual(t, a[name].Extra.Mean, b[name].Extra.Mean)
 	}
-	assert.Equal(t, a, rehearse(t, Setting{Cups: 60, Seed: 11, Hand: skilled}), "one seed gives one result")
+	assert.Equal(t, a, rehearse(t, Setting{Cups: 40, Seed: 11, Hand: skilled}), "one seed gives one result")
 }
 
 // With colour data that are a tenth off, the cup is judged by what the toners really are.
 func TestWrongColourData(t *testing.T) {
-	r := rehearse(t, Setting{Cups: 60, Seed: 5, Hand: Hands()[0], Wrong: 0.1})
-	right := rehearse(t, Setting{Cups: 60, Seed: 5, Hand: Hands()[0]})
+	r := rehearse(t, Setting{Cups: 40, Seed: 5, Hand: Hands()[0], Wrong: 0.1})
+	right := rehearse(t, Setting{Cups: 40, Seed: 5, Hand: Hands()[0]})
 	safe := r["pourbook_safe_order"]
 	assert.Less(t, safe.Off.P95, 0.3)
 	assert.NotEqual(t, safe.Off.Mean, safe.Seen.Mean)
