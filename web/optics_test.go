@@ -213,3 +213,23 @@ func TestColourDataOfAToner(t *testing.T) {
 	code, _ = s.get("/shelf/99/colour")
 	assert.Equal(t, http.StatusNotFound, code)
 }
+
+// The pages of colour draw much; none of it by inline style or script, which the content security policy refuses.
+func TestColourPagesObeyTheContentSecurityPolicy(t *testing.T) {
+	s := poured(t, nil)
+	s.atBench()
+	s.knowsColour()
+	require.NoError(t, s.store.SaveFormulaSpectrum(t.Context(), s.formula.ID, store.FormulaSpectrum{Curve: s.mixed(55, 45)}))
+	curve := s.mixed(60, 40)
+	c := s.sprays(&curve)
+	found := s.looks(url.Values{"spectrum": {curve.Text()}, "system": {"Solvent base"}})
+	s.found(found)
+	for _, path := range []string{tintPath, "/card/" + strconv.FormatInt(c.ID, 10), "/match", found, "/formula/1/target", "/shelf/1/colour"} {
+		code, body := s.get(path)
+		require.Equal(t, http.StatusOK, code, path)
+		assert.Contains(t, body, "<main", path)
+		assert.NotRegexp(t, `<[^>]* style=`, body, path)
+		assert.NotRegexp(t, `<script(?:[^>]*)>[^<]`, body, path)
+		assert.NotRegexp(t, `<[^>]* on[a-z]+=`, body, path)
+	}
+}
