@@ -24,7 +24,7 @@ func TestAskedInABrowser(t *testing.T) {
 	b.tap("Mint Hatch")
 	b.sees("Verdigris")
 	b.tap("Mix this")
-	b.fill("#amount", "350")
+	b.fill("[data-mix] #amount", "350")
 	b.tap("Start pouring")
 	b.sees("Put the empty cup on the scale")
 	b.tap("Put an empty cup on")

@@ -30,7 +30,7 @@ func TestMainJob(t *testing.T) {
 	b.sees("Verdigris")
 	b.shoot("02-formula")
 	b.tap("Mix this")
-	b.fill("#amount", "350")
+	b.fill("[data-mix] #amount", "350")
 	b.fill("#job", "Ice-cream van Ada, hatch")
 	b.sees("of Slate is hard to weigh here") // 0.56 g on a display of 0.1 g: warned about, not refused
 	b.shoot("03-amount")
