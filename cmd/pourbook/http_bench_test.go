@@ -14,6 +14,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -72,6 +73,8 @@ func BenchmarkPourHTTP8(b *testing.B) {
 	book, err := store.Open(path)
 	require.NoError(b, err)
 	b.Cleanup(func() { require.NoError(b, book.Close()) })
+	processors := runtime.GOMAXPROCS(0) // serving changes it
+	b.Cleanup(func() { runtime.GOMAXPROCS(processors) })
 	server := startServing(b, book, nil)
 	const tablets = 8
 	hands, cups := make([]*wire, tablets), make([][]string, tablets)
@@ -80,8 +83,10 @@ func BenchmarkPourHTTP8(b *testing.B) {
 		c := newClient(b, server.url)
 		require.Equal(b, http.StatusSeeOther, c.must("/who", url.Values{"name": {fmt.Sprintf("Hand %d", i)}}).Status)
 		hands[i] = newWire(b, c)
-		for range events/len(typedTaps()) + 1 {
-			cups[i] = append(cups[i], planned(b, hands[i], formulaID))
+	}
+	for range events/len(typedTaps()) + 1 { // as tablets plan that pour beside each other: one cup each, then the next
+		for i, w := range hands {
+			cups[i] = append(cups[i], planned(b, w, formulaID))
 		}
 	}
 	var work sync.WaitGroup
@@ -159,7 +164,7 @@ func pourAll(w *wire, cups []string, events int) error {
 			if events--; events < 0 {
 				return nil
 			}
-			form.Set("id", uuid.NewString())
+			form.Set("id", uuid.Must(uuid.NewV7()).String()) // as the tablets make them
 			form.Set("seen", strconv.Itoa(seq))
 			form.Set("epoch", "1")
 			said, err := w.post(cup+"/tap", form)

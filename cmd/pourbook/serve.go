@@ -10,7 +10,6 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"runtime/debug"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -99,9 +98,7 @@ func shopScale(ctx context.Context, s *store.Store, flag string, division gram.M
 
 // serveBook serves an open book until ctx ends, then lets go of the streams and the scale in order.
 func serveBook(ctx context.Context, s *store.Store, o serveOptions, out io.Writer) error {
-	// The live heap is a few megabytes: collecting it at five times that instead of at twice costs memory that nobody
-	// misses, and leaves more of a small machine to the pours.
-	debug.SetGCPercent(400)
+	easeRuntime()
 	if o.Log == nil {
 		o.Log = slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
 	}

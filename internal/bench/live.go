@@ -274,7 +274,7 @@ func (b *Bench) decide(now time.Time) {
 		return
 	}
 	cmd := pour.Command{
-		ID: uuid.NewString(), Seen: s.Decided, Epoch: s.Epoch, Device: pour.Bench, By: s.Name, At: now, Body: body,
+		ID: uuid.Must(uuid.NewV7()).String(), Seen: s.Decided, Epoch: s.Epoch, Device: pour.Bench, By: s.Name, At: now, Body: body,
 	}
 	select {
 	case b.tasks <- task{b.active, cmd}:

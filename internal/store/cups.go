@@ -8,7 +8,7 @@ import (
 )
 
 // cupsMost is how many folded batches are kept in memory; a shop pours a handful at a time.
-const cupsMost = 256
+const cupsMost = 1024
 
 // cup is a batch as its committed events make it. It is a value that is never changed: known only grows beyond its end.
 type cup struct {

@@ -215,15 +215,23 @@ document.addEventListener("submit", (e) => {
 
 function queue(form, button) {
   const body = new URLSearchParams(new FormData(form, button));
-  body.set("id", crypto.randomUUID ? crypto.randomUUID() : fallbackID());
+  body.set("id", tapID());
   pending.push({ url: form.getAttribute("action"), body }); // form.action is the field of that name
   send();
 }
 
-// A page that is served to the shop's network without TLS has no crypto.randomUUID.
-function fallbackID() {
+// tapID makes a UUID of version 7 (RFC 9562): its time comes first, so that the book's index grows at its end.
+function tapID() {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
-  return Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+  let time = Date.now();
+  for (let i = 5; i >= 0; i--) {
+    bytes[i] = time % 256;
+    time = Math.floor(time / 256);
+  }
+  bytes[6] = (bytes[6] & 0x0f) | 0x70;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
 }
 
 function keypads() {
