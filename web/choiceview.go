@@ -62,7 +62,7 @@ func (s *server) optionView(state pour.State, o pour.Option, first bool) page.Op
 	}
 	v.Why = o.Reason
 	if first {
-		if add := topUps(state, o); add != "" {
+		if add := topUps(state, o); add != "" && !strings.Contains(o.Reason, add) {
 			v.Why = add + ". " + o.Reason
 		}
 	}

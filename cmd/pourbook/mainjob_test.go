@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"pourbook/internal/formula"
 	"pourbook/internal/gram"
 	"pourbook/internal/pour"
 )
@@ -165,8 +166,8 @@ func (b *tab) pourEverything(s shop, id string) {
 		}
 		name := state.Component(step.Key).Name
 		b.tap("Pour " + name)
-		if step.Why == "" && step.Aim > 100*gram.Gram { // the last and largest: most of the cup is in
-			b.waitFor(`parseFloat(document.querySelector('[data-live=left]')?.textContent) < 60`)
+		if state.Component(step.Key).Role == formula.Binder && step.Why == "" { // most of the cup is in
+			b.waitFor(fmt.Sprintf(`parseFloat(document.querySelector('[data-live=left]')?.textContent) < %f`, step.Aim.Grams()/2))
 			b.keepPourScreen(b.shoot("08-pouring"))
 		}
 		b.waitBooked(s, id, step.No)
