@@ -302,13 +302,18 @@ func (s *server) cardChrome(r *http.Request, title string) page.Chrome {
 	return c
 }
 
-// cardPhoto sends a photograph. An address that names it never shows another, so it may be kept for ever.
-func (s *server) cardPhoto(w http.ResponseWriter, r *http.Request) error {
+// cardOf returns the card that an address names.
+func (s *server) cardOf(r *http.Request) (card.Card, error) {
 	id, err := pathID(r, "id")
 	if err != nil {
-		return notFound("card")
+		return card.Card{}, notFound("card")
 	}
-	c, err := s.Store.Card(r.Context(), id)
+	return s.Store.Card(r.Context(), id)
+}
+
+// cardPhoto sends a photograph. An address that names it never shows another, so it may be kept for ever.
+func (s *server) cardPhoto(w http.ResponseWriter, r *http.Request) error {
+	c, err := s.cardOf(r)
 	if err != nil {
 		return err
 	}

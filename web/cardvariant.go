@@ -20,11 +20,7 @@ const variantDivision = 100 * gram.Milligram
 // cardVariant opens the form of a variant with the weights that would have given the target instead of this card: toners
 // may be taken out as well, as nothing has been poured yet. Nothing is kept until it is sent.
 func (s *server) cardVariant(w http.ResponseWriter, r *http.Request) error {
-	id, err := pathID(r, "id")
-	if err != nil {
-		return notFound("card")
-	}
-	c, err := s.Store.Card(r.Context(), id)
+	c, err := s.cardOf(r)
 	if err != nil {
 		return err
 	}

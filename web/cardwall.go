@@ -172,11 +172,7 @@ func cardDrawing(c card.Card, f formula.Formula) page.CardDrawing {
 
 // cardPage shows one card as the record of what was sprayed and seen.
 func (s *server) cardPage(w http.ResponseWriter, r *http.Request) error {
-	id, err := pathID(r, "id")
-	if err != nil {
-		return notFound("card")
-	}
-	c, err := s.Store.Card(r.Context(), id)
+	c, err := s.cardOf(r)
 	if err != nil {
 		return err
 	}
@@ -184,7 +180,7 @@ func (s *server) cardPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	saves, err := s.Store.CardHistory(r.Context(), id)
+	saves, err := s.Store.CardHistory(r.Context(), c.ID)
 	if err != nil {
 		return err
 	}

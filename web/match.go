@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"time"
 
@@ -216,25 +217,29 @@ func (s *server) knownSystem(ctx context.Context, name string, problems entryPro
 
 // prepare finds the toners of the shelf that a new formula may be made of: solids of the system with colour data.
 func (s *server) prepare(ctx context.Context, j *search) error {
-	shelf, err := s.Store.Toners(ctx, store.TonerFilter{System: j.system, Kind: formula.Solid, Stocked: true})
-	if err != nil {
+	var err error
+	if j.toners, err = s.colourShelf(ctx, j.system); err != nil {
 		return err
+	}
+	j.palette, _, err = s.Store.Palette(ctx, j.toners)
+	return err
+}
+
+// colourShelf returns the solid toners of a system that are on the shelf, not superseded, and have colour data.
+func (s *server) colourShelf(ctx context.Context, system formula.System) ([]formula.Toner, error) {
+	shelf, err := s.Store.Toners(ctx, store.TonerFilter{System: system, Kind: formula.Solid, Stocked: true})
+	if err != nil {
+		return nil, err
 	}
 	ids := make([]int64, len(shelf))
 	for i, t := range shelf {
 		ids[i] = t.ID
 	}
 	known, err := s.Store.Optics(ctx, ids...)
-	if err != nil {
-		return err
-	}
-	for _, t := range shelf {
-		if _, ok := known[t.ID]; ok && t.Replaced == nil {
-			j.toners = append(j.toners, t)
-		}
-	}
-	j.palette, _, err = s.Store.Palette(ctx, j.toners)
-	return err
+	return slices.DeleteFunc(shelf, func(t formula.Toner) bool {
+		_, has := known[t.ID]
+		return !has || t.Replaced != nil
+	}), err
 }
 
 func (j *search) ask() (pigment.MatchAsk, error) {

@@ -169,21 +169,12 @@ func (s *server) tintPalette(ctx context.Context, state pour.State, c *tintCase)
 		toners, c.in = append(toners, k.Toner()), append(c.in, state.In[i])
 	}
 	cup := len(toners)
-	shelf, err := s.Store.Toners(ctx, store.TonerFilter{System: state.Plan.System, Kind: formula.Solid, Stocked: true})
-	if err != nil {
-		return err
-	}
-	ids := make([]int64, len(shelf))
-	for i, t := range shelf {
-		ids[i] = t.ID
-	}
-	known, err := s.Store.Optics(ctx, ids...)
+	shelf, err := s.colourShelf(ctx, state.Plan.System)
 	if err != nil {
 		return err
 	}
 	for _, t := range shelf {
-		_, has := known[t.ID]
-		if !has || t.Replaced != nil || slices.ContainsFunc(toners[:cup], func(in formula.Toner) bool { return in.ID == t.ID }) {
+		if slices.ContainsFunc(toners[:cup], func(in formula.Toner) bool { return in.ID == t.ID }) {
 			continue
 		}
 		toners, c.in = append(toners, t), append(c.in, 0)

@@ -156,8 +156,7 @@ func (s State) Stop() gram.Mass {
 	if len(s.Todo) == 0 {
 		return s.Last
 	}
-	stop := s.Last + s.Todo[0].Aim
-	return stop.Round(s.Plan.Balance.At(stop))
+	return gram.Stop(s.Last, s.Todo[0].Aim, s.Plan.Balance)
 }
 
 // Index returns where a component is in Components, or -1.
