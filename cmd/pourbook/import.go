@@ -67,11 +67,13 @@ func importToners(ctx context.Context, s *store.Store, r io.Reader, out io.Write
 }
 
 func importFormulas(ctx context.Context, s *store.Store, r io.Reader, out io.Writer) error {
+	var failed error // a book that cannot be asked must not look like one that holds nothing
 	preview, err := formula.ReadCSV(r, formula.Book{Toner: tonerLookup(ctx, s), Holds: func(f formula.Formula) bool {
 		held, err := s.Holds(ctx, f)
-		return err == nil && held
+		failed = errors.Join(failed, err)
+		return held
 	}})
-	if err != nil {
+	if err := errors.Join(err, failed); err != nil {
 		return err
 	}
 	if !preview.Ready() {
